@@ -1,0 +1,288 @@
+"""The job: what to carve, from what, with what. Every default is stated here and nowhere else."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import tomli_w
+
+from relief.errors import JobError, TableError
+from relief.tables import (
+    Flag,
+    Key,
+    Length,
+    Number,
+    Text,
+    key,
+    keys_of,
+    nearest,
+    read_record,
+    read_toml,
+    record,
+)
+from relief.units import Units
+
+CutDirection = Literal["both ways", "climb", "conventional"]
+
+
+@record
+class Stock:
+    """The board."""
+
+    width: Annotated[Length | None, key("size along X; default: the relief plus a margin", "mm", gt=0)] = None
+    length: Annotated[Length | None, key("size along Y; default: the relief plus a margin", "mm", gt=0)] = (
+        None
+    )
+    thickness: Annotated[Length, key("thickness of the stock", "mm", gt=0, le=500)] = 18.0
+
+
+@record
+class Relief:
+    """The carved picture."""
+
+    width: Annotated[
+        Length | None,
+        key("width of the relief; default: 120 mm, or a height file's columns × pitch", "mm", gt=0),
+    ] = None
+    length: Annotated[Length | None, key("its other side; default: from the picture's shape", "mm", gt=0)] = (
+        None
+    )
+    depth: Annotated[
+        Length | None, key("depth of the relief; default: 6 mm; a height file brings its own", "mm", gt=0)
+    ] = None
+    style: Annotated[Literal["raised", "sunk"], key("white stands up, or white goes deep")] = "raised"
+    mirror: Annotated[Flag, key("swap left and right, to be seen from the back")] = False
+    invert: Annotated[Flag, key("swap black and white")] = False
+    margin: Annotated[
+        Length | None,
+        key("stock around the relief; default: 10 mm or the roughing cutter + 2 mm", "mm", ge=0),
+    ] = None
+    edge: Annotated[
+        Literal["open", "walled"], key("open: the cutter may run past the edge; walled: the surround stays")
+    ] = "open"
+
+
+@record
+class Shaping:
+    """How brightness becomes height."""
+
+    tone: Annotated[Literal["linear"], key("linear: white is the stock top, black the full depth")] = "linear"
+
+
+@record
+class Zero:
+    """Where the program's zero lies."""
+
+    xy: Annotated[
+        Literal["corner", "centre"], key("corner: the relief's near left corner; centre: its middle")
+    ] = "corner"
+    z: Annotated[Literal["stock top", "bed"], key("where Z is zero")] = "stock top"
+
+
+@record
+class Roughing:
+    """Clearing most of the waste with a flat end mill."""
+
+    cutter: Annotated[Text, key("cutter: its name, number or description")] = "flat 1/4 in"
+    allowance: Annotated[Length, key("left on for finishing", "mm", ge=0, le=10)] = 0.4
+    stepdown: Annotated[Length | None, key("depth of a layer; default: the material's rule", "mm", gt=0)] = (
+        None
+    )
+    stepover: Annotated[
+        Length | None, key("distance of passes; default: the material's rule", "mm", gt=0)
+    ] = None
+    entry_angle: Annotated[
+        Number | None, key("steepest ramp into stock; default: the material's", "degrees", gt=0, le=45)
+    ] = None
+    cut: Annotated[CutDirection, key("climb and conventional are for a clockwise spindle")] = "both ways"
+    rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
+    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+
+
+@record
+class Finishing:
+    """Cutting the surface itself with a round-ended cutter."""
+
+    cutter: Annotated[Text, key("cutter: its name, number or description")] = "ball 1/8 in"
+    scallop: Annotated[Length, key("ridge height between passes, at most", "mm", gt=0, le=5)] = 0.05
+    angle: Annotated[
+        Literal["auto"] | Number, key("direction of the passes from X, or auto", "degrees", ge=-360, le=360)
+    ] = "auto"
+    cut: Annotated[CutDirection, key("climb and conventional are for a clockwise spindle")] = "both ways"
+    rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
+    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+
+
+@record
+class Cutout:
+    """Cutting the part free."""
+
+    shape: Annotated[Literal["none"], key("none: the part stays in its board")] = "none"
+
+
+@record
+class Output:
+    """Programs, grid and mesh."""
+
+    units: Annotated[Units, key("unit of programs, pictures and sheet")] = "mm"
+    pitch: Annotated[
+        Length | None,
+        key("distance of grid nodes; default: 2 × scallop, at most 1/16 of the ball", "mm", gt=0),
+    ] = None
+    mesh_tolerance: Annotated[Length, key("how far carved.stl may stray from the surface", "mm", ge=0)] = 0.01
+    programs: Annotated[Literal["one per cutter"], key("how operations are split into files")] = (
+        "one per cutter"
+    )
+
+
+# Keys of the contract that later work builds: known by name, refused by name.
+NOT_YET = (
+    "shaping.levels", "shaping.gamma", "shaping.smooth", "shaping.detail", "shaping.unstep", "shaping.crop",
+    "shaping.lift", "shaping.flatten", "shaping.feather", "shaping.vignette", "shaping.mask", "shaping.border",
+    "shaping.back_lit", "roughing.rest", "finishing.passes",
+    "cutout.cutter", "cutout.tabs", "cutout.tab_width", "cutout.tab_height", "cutout.through", "cutout.allowance",
+    "cutout.skin", "output.ease", "clamps", "lettering", "outline", "tiles",
+)  # fmt: skip
+NOT_YET_VALUES = {
+    "shaping.tone": ("lightness",),
+    "cutout.shape": ("rectangle", "ellipse", "silhouette"),
+    "output.programs": ("one",),
+}
+
+
+@record
+class Job:
+    """A whole job.
+
+    Raises
+    ------
+    TableError
+        A key that is unknown, not built yet, or out of its limits.
+    """
+
+    picture: Annotated[Text, key("picture or height file, as seen from the job file's folder", min_length=1)]
+    material: Annotated[Text, key("material of the stock, from the shop")] = "softwood"
+    machine: Annotated[Text, key("machine, from the shop")] = "benchtop router"
+    shop: Annotated[Text | None, key("your own shop file, as seen from the job file's folder")] = None
+    stock: Annotated[Stock, key("the board")] = Stock()
+    relief: Annotated[Relief, key("the carved picture")] = Relief()
+    shaping: Annotated[Shaping, key("how brightness becomes height")] = Shaping()
+    zero: Annotated[Zero, key("where the program's zero lies")] = Zero()
+    roughing: Annotated[Roughing, key("clearing most of the waste")] = Roughing()
+    finishing: Annotated[Finishing, key("cutting the surface itself")] = Finishing()
+    cutout: Annotated[Cutout, key("cutting the part free")] = Cutout()
+    output: Annotated[Output, key("programs, grid and mesh")] = Output()
+
+    @classmethod
+    def read(cls, path: Path | str) -> Job:
+        """Read a job file; paths in it count from its own folder.
+
+        Raises
+        ------
+        JobError
+            The file cannot be read, or a key is wrong; one line names file, key and mend.
+        """
+        path = Path(path)
+        try:
+            table = read_toml(path)
+        except TableError as error:
+            raise JobError(str(error)) from None
+        return cls.from_table(table, where=str(path)).rooted(path.parent)
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any], where: str) -> Job:
+        """Make a job from a table of keys.
+
+        Raises
+        ------
+        JobError
+            A key is unknown, not built yet, missing or out of its limits.
+        """
+        _refuse_later_keys(table, where)
+        try:
+            return read_record(cls, table, where)
+        except TableError as error:
+            raise JobError(str(error)) from None
+
+    def rooted(self, folder: Path) -> Job:
+        """Return the job with its paths as seen from the current folder instead of from `folder`."""
+        shop = None if self.shop is None else str(folder / self.shop)
+        return replace(self, picture=str(folder / self.picture), shop=shop)
+
+    def to_table(self) -> dict[str, Any]:
+        """Return every key that has a value, as a table of TOML values."""
+        return _without_none(asdict(self))
+
+    def to_toml(self, folder: Path) -> str:
+        """Return the complete job as a file to be kept in `folder`."""
+        seen = replace(
+            self,
+            picture=_path_from(folder, self.picture),
+            shop=None if self.shop is None else _path_from(folder, self.shop),
+        )
+        return tomli_w.dumps(seen.to_table())
+
+
+def job_keys() -> list[Key]:
+    """Return every key of a job file, in order."""
+    return list(keys_of(Job))
+
+
+def set_key(table: dict[str, Any], name: str, value: Any, where: str) -> None:
+    """Set a dotted key in a table of job keys, making its section where there is none.
+
+    Raises
+    ------
+    JobError
+        The name is no job key.
+    """
+    known = [k.name for k in job_keys()]
+    if name not in known and name.split(".")[0] not in NOT_YET and name not in NOT_YET:
+        message = f'{where}: unknown key "{name}"; {nearest(name, [*known, *NOT_YET])}'
+        raise JobError(message)
+    section, _, last = name.rpartition(".")
+    home = table
+    for part in section.split(".") if section else []:
+        home = home.setdefault(part, {})
+        if not isinstance(home, dict):
+            message = f'{where}: "{section}" is no table'
+            raise JobError(message)
+    home[last] = value
+
+
+def _refuse_later_keys(table: Mapping[str, Any], where: str) -> None:
+    for name, value in _leaves(table):
+        known_later = name in NOT_YET or name.split(".")[0] in NOT_YET
+        if known_later or value in NOT_YET_VALUES.get(name, ()):
+            shown = name if known_later else f"{name} = {value!r}"
+            message = f'{where}: "{shown}" is not yet built in this version; leave it out'
+            raise JobError(message)
+
+
+def _leaves(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
+    for name, value in table.items():
+        if isinstance(value, Mapping):
+            yield from _leaves(value, f"{prefix}{name}.")
+        else:
+            yield f"{prefix}{name}", value if isinstance(value, str) else None
+
+
+def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        name: _without_none(value) if isinstance(value, Mapping) else value
+        for name, value in table.items()
+        if value is not None
+    }
+
+
+def _path_from(folder: Path, path: str) -> str:
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:  # another drive: no relative path exists
+        return Path(path).resolve().as_posix()

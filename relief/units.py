@@ -1,0 +1,96 @@
+"""Lengths as people write them; the only module that knows inches."""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from fractions import Fraction
+from typing import Literal
+
+import pint
+
+from relief.errors import LengthError
+
+Units = Literal["mm", "in"]
+
+# 25.4 mm by definition: international yard and pound agreement of 1959; ISO 80000-3.
+MM_PER_INCH = 25.4
+
+_LENGTH = re.compile(
+    r"""^\s*(?P<sign>[+-]?)\s*
+    (?:(?P<whole>\d+)[ ]+)?                               # 1 1/8
+    (?P<number>\d+\s*/\s*\d+|\d+\.?\d*(?:[eE][+-]?\d+)?|\.\d+)
+    \s*(?P<unit>[A-Za-zµμ"″'′]*)\s*$""",
+    re.VERBOSE,
+)
+_MARKS = {'"': "inch", "″": "inch", "'": "foot", "′": "foot", "": "millimeter"}
+
+
+@functools.cache
+def _registry() -> pint.UnitRegistry[float]:
+    return pint.UnitRegistry(cache_folder=None)
+
+
+def parse_length(value: float | str) -> float:
+    """Read a length.
+
+    Parameters
+    ----------
+    value : number or text
+        A bare number is millimetres; text may carry a unit: "1/8 in", "1 1/4 in", "3 mm", "2.5cm".
+
+    Returns
+    -------
+    float, mm
+
+    Raises
+    ------
+    LengthError
+        The text is no length, or not a finite one.
+
+    Examples
+    --------
+    >>> parse_length("1/8 in"), parse_length(3), parse_length("2.5 cm")
+    (3.175, 3.0, 25.0)
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+        message = f'{value!r} is no length; write a number of millimetres or text like "1/8 in"'
+        raise LengthError(message)
+    if isinstance(value, str):
+        return _from_text(value)
+    if not math.isfinite(value):
+        message = f"{value!r} is no length; write a finite number of millimetres"
+        raise LengthError(message)
+    return float(value)
+
+
+def _from_text(text: str) -> float:
+    found = _LENGTH.match(text)
+    if found is None:
+        message = f'"{text}" is no length; write it like "1/8 in", "3 mm" or 3'
+        raise LengthError(message)
+    try:
+        number = Fraction(found["number"].replace(" ", "")) + int(found["whole"] or 0)
+        unit = _MARKS.get(found["unit"], found["unit"])
+        length = float(number) * _registry().Quantity(1.0, unit).to("millimeter").magnitude
+    except (pint.PintError, ZeroDivisionError, OverflowError, AttributeError):
+        message = f'"{text}" is no length; write it like "1/8 in", "3 mm" or 3'
+        raise LengthError(message) from None
+    if not math.isfinite(length):
+        message = f'"{text}" is no finite length'
+        raise LengthError(message)
+    return -length if found["sign"] == "-" else length
+
+
+def format_length(length: float, units: Units = "mm") -> str:
+    """Write a length for people, in millimetres or inches.
+
+    Examples
+    --------
+    >>> format_length(3.175), format_length(3.175, "in")
+    ('3.175 mm', '0.125 in')
+    """
+    number = length if units == "mm" else length / MM_PER_INCH
+    text = f"{number:.3f}" if units == "mm" else f"{number:.4f}"
+    return f"{text.rstrip('0').rstrip('.') or '0'} {units}".replace("-0 ", "0 ")
