@@ -1,0 +1,286 @@
+"""From a file to what it says: a picture's brightness, or a height file's millimetres.
+
+Nothing here knows about depth, stock or grids; `relief.shaping` turns brightness into heights.
+Rows are turned over on the way in: row 0 is the near side of the table, so the picture's top lies far away.
+"""
+
+from __future__ import annotations
+
+import difflib
+import io
+import stat
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageOps
+
+from relief.errors import PictureError
+
+Brightness = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+FORMATS = ("PNG", "TIFF", "JPEG", "WEBP", "BMP", "PPM", "GIF")
+LARGEST = 50_000_000  # pixels; float64 brightness of this size takes 400 MB
+HEAVIEST = 2 * 10**9  # bytes of a file
+COLOUR_MODES = ("P", "PA", "LA", "La", "RGB", "RGBA", "RGBa", "RGBX")
+LUMA = (2126, 7152, 722)  # parts in 10 000, ITU-R BT.709; whole numbers, so that a grey colour stays exact
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """What a picture file says, before anyone asks for a depth.
+
+    Parameters
+    ----------
+    brightness : (rows, columns) float64, 0 (black) to 1 (white), row 0 at the near side
+        Code value divided by the largest code value, with no smoothing and no tone curve.
+    mask : (rows, columns) bool or None
+        True where the picture is opaque; None where all of it is.
+    levels : int
+        How many different brightnesses the file can hold: 256, 65536, …
+    notes : tuple of str
+        What the reader decided on the user's behalf, one sentence each.
+    """
+
+    brightness: Brightness
+    mask: Mask | None
+    levels: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def rows(self) -> int:
+        """Pixels along y."""
+        return int(self.brightness.shape[0])
+
+    @property
+    def columns(self) -> int:
+        """Pixels along x."""
+        return int(self.brightness.shape[1])
+
+
+def read_picture(path: Path) -> Picture:
+    """Read a picture file as brightness.
+
+    Greyscale of up to 16 bits keeps every code value; a colour picture is weighed to grey with the luma
+    weights of ITU-R BT.709 on its code values; transparent parts count as black; a camera's turn mark (EXIF
+    orientation) is obeyed.
+
+    Parameters
+    ----------
+    path : Path
+        PNG, TIFF, JPEG, WebP, BMP, portable greymap or GIF; of several frames the first.
+
+    Returns
+    -------
+    Picture
+
+    Raises
+    ------
+    PictureError
+        The file is missing, a folder, empty, no picture, cut short, too large, or holds values that have no
+        plain brightness (floating point, ink, 32-bit integers).
+    """
+    image, layout = _decoded(path, _content(path, "a picture"))
+    grey = _grey(path, image, layout)
+    brightness, mask, notes = grey.brightness, None, _frame_notes(image) + grey.notes
+    if grey.opacity is not None and bool((grey.opacity < 1).any()):
+        brightness = brightness * grey.opacity
+        mask = np.ascontiguousarray((grey.opacity >= 0.5)[::-1])
+        notes += ("transparent parts of the picture count as black",)
+    return Picture(np.ascontiguousarray(brightness[::-1]), mask, grey.levels, notes)
+
+
+def read_heights(path: Path) -> npt.NDArray[np.float32]:
+    """Read a height file: a `.npy` array of millimetres, 0 at the stock top, row 0 at the near side.
+
+    Returns
+    -------
+    (rows, columns) float32, mm, as saved; no row is turned over, since the file is a grid and not a picture.
+
+    Raises
+    ------
+    PictureError
+        The file is missing, a folder, empty, no `.npy` array, not two-dimensional, too large, or not finite.
+    """
+    content = _content(path, "a height file")
+    try:
+        heights: npt.NDArray[Any] = np.load(io.BytesIO(content), allow_pickle=False)
+    except (ValueError, OSError, EOFError, SyntaxError, TypeError, MemoryError) as fault:
+        message = f"{path}: this is not a whole .npy array of numbers; save it again with numpy.save"
+        raise PictureError(message) from fault
+    _check_heights(path, heights)
+    return np.ascontiguousarray(heights, dtype=np.float32)
+
+
+def _check_heights(path: Path, heights: Any) -> None:
+    """Refuse what cannot be a grid of heights."""
+    if not isinstance(heights, np.ndarray):
+        message = f"{path}: this holds several arrays; save the one array of heights with numpy.save"
+        raise PictureError(message)
+    if heights.ndim != 2 or min(heights.shape) < 2:
+        shape = " × ".join(str(size) for size in heights.shape) or "a single number"
+        message = (
+            f"{path}: the array is {shape}; heights need two dimensions (rows, columns) of at least 2 each"
+        )
+        raise PictureError(message)
+    if heights.dtype.kind not in "fiu":
+        message = f"{path}: the array holds {heights.dtype} values; heights are plain numbers in millimetres"
+        raise PictureError(message)
+    _check_size(path, columns=heights.shape[1], rows=heights.shape[0])
+    faults = int(np.count_nonzero(~np.isfinite(heights.astype(np.float32))))
+    if faults:
+        message = f"{path}: {faults} of the heights are not finite numbers; fill them before carving"
+        raise PictureError(message)
+
+
+def _content(path: Path, expected: str) -> bytes:
+    """Read the whole file, or say in one line why that cannot be done."""
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            message = f"{path}: this is a folder; name {expected} inside it"
+            raise PictureError(message)
+        if not stat.S_ISREG(status.st_mode) or status.st_size > HEAVIEST:
+            message = f"{path}: this is no ordinary file of less than {HEAVIEST // 10**9} GB; name {expected}"
+            raise PictureError(message)
+        content = path.read_bytes()
+    except FileNotFoundError as fault:
+        message = f"{path}: there is no such file{_nearest(path)}"
+        raise PictureError(message) from fault
+    except OSError as fault:
+        message = f"{path}: cannot be read ({fault.strerror}); check its name and permissions"
+        raise PictureError(message) from fault
+    if not content:
+        message = f"{path}: the file is empty (0 bytes); copy or export {expected} again"
+        raise PictureError(message)
+    return content
+
+
+def _nearest(path: Path) -> str:
+    """Name the file beside `path` whose name comes nearest, if there is one."""
+    try:
+        names = [entry.name for entry in path.parent.iterdir()]
+    except OSError:
+        return f"; the folder {path.parent} does not exist either"
+    near = difflib.get_close_matches(path.name, names, n=1)
+    return f"; did you mean {path.parent / near[0]}?" if near else "; check its name and folder"
+
+
+def _decoded(path: Path, content: bytes) -> tuple[Image.Image, str]:
+    """Decode the first frame; return it with the name of the pixel layout that the file itself holds."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # oversize is refused below, with a line of our own
+            image = Image.open(io.BytesIO(content), formats=FORMATS)
+    except Image.DecompressionBombError as fault:
+        message = f"{path}: the picture has more pixels than are safe to open; scale it down to {_ceiling()}"
+        raise PictureError(message) from fault
+    except Exception as fault:  # damaged files make a decoder raise nearly anything; it all means the same
+        message = f"{path}: this is not a picture that can be read ({', '.join(FORMATS)}); export it as a PNG"
+        raise PictureError(message) from fault
+    _check_size(path, *image.size)
+    layout = _layout(image)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # odd metadata does not touch the pixels
+            image.load()
+            ImageOps.exif_transpose(image, in_place=True)
+    except Exception as fault:  # as above
+        reason = str(fault).partition("\n")[0] or type(fault).__name__
+        message = f"{path}: the picture is damaged or cut short ({reason}); copy or export it again"
+        raise PictureError(message) from fault
+    return image, layout
+
+
+def _ceiling() -> str:
+    return f"at most {LARGEST // 1_000_000} million pixels"
+
+
+def _check_size(path: Path, columns: int, rows: int) -> None:
+    """Refuse what is too small to have two edges or too large to be meant."""
+    if min(columns, rows) < 2:
+        message = f"{path}: {columns} × {rows} pixels are too few; a relief needs at least 2 × 2"
+        raise PictureError(message)
+    if columns * rows > LARGEST:
+        message = f"{path}: {columns} × {rows} pixels are too many; scale it down to {_ceiling()}"
+        raise PictureError(message)
+
+
+def _layout(image: Image.Image) -> str:
+    """Return the raw pixel layout in the file, e.g. "I;16B" or "RGB;16B"; ask before loading the pixels."""
+    tiles = getattr(image, "tile", [])
+    args = tiles[0][3] if tiles else image.mode
+    first = args[0] if isinstance(args, tuple) and args else args
+    return first if isinstance(first, str) else image.mode
+
+
+def _frame_notes(image: Image.Image) -> tuple[str, ...]:
+    if getattr(image, "n_frames", 1) > 1:
+        return ("the file holds several frames; the first one is used",)
+    return ()
+
+
+class _Grey(NamedTuple):
+    """Greyscale pixels in the picture's own row order."""
+
+    brightness: Brightness
+    opacity: Brightness | None
+    levels: int
+    notes: tuple[str, ...] = ()
+
+
+def _grey(path: Path, image: Image.Image, layout: str) -> _Grey:
+    """Turn the decoded pixels into brightness by their kind."""
+    if image.mode == "1":
+        return _Grey(np.asarray(image).astype(np.float64), None, levels=2)
+    if image.mode == "L":
+        return _from_codes(image, 255)
+    if image.mode.startswith("I;16"):
+        grey = _from_codes(image, 4095 if layout == "I;12" else 65535)
+        return grey._replace(brightness=1.0 - grey.brightness) if _white_is_zero(image) else grey
+    if (
+        image.mode == "I" and image.format == "PPM"
+    ):  # a portable greymap's 16-bit codes come as 32-bit integers
+        return _from_codes(image, 65535)
+    if image.mode in COLOUR_MODES:
+        return _from_colours(image, layout)
+    message = (
+        f"{path}: its {layout} pixels have no plain black and white; save it as an 8- or 16-bit greyscale PNG"
+    )
+    raise PictureError(message)
+
+
+def _from_codes(image: Image.Image, largest: int) -> _Grey:
+    """Divide greyscale codes by the largest one; the code marked as transparent, if any, is not opaque."""
+    codes = np.asarray(image)
+    clear = image.info.get("transparency")
+    opacity = (codes != clear).astype(np.float64) if isinstance(clear, int) else None
+    return _Grey(codes / np.float64(largest), opacity, largest + 1)
+
+
+def _white_is_zero(image: Image.Image) -> bool:
+    """Whether a TIFF says that code 0 is white (TIFF 6.0, PhotometricInterpretation = 0, tag 262).
+
+    The decoder turns such pictures over at 8 bits, but not at 16.
+    """
+    return bool(getattr(image, "tag_v2", {}).get(262) == 0)
+
+
+def _from_colours(image: Image.Image, layout: str) -> _Grey:
+    """Weigh code values to grey with the luma weights of ITU-R BT.709; greys stay as they are."""
+    codes = np.asarray(image.convert("RGBA"))
+    red, green, blue = (codes[..., channel].astype(np.int64) for channel in range(3))
+    # both sides of the fraction are whole numbers, so that R = G = B = v gives v / 255 to the last bit
+    brightness = (LUMA[0] * red + LUMA[1] * green + LUMA[2] * blue) / np.float64(sum(LUMA) * 255)
+    notes: tuple[str, ...] = ()
+    if bool(((red != green) | (green != blue)).any()):
+        notes += ("the picture is in colour; its brightness is used (luma weights of ITU-R BT.709)",)
+    if ";16" in layout:
+        notes += (
+            "16-bit colour is read at 8 bits a channel; save it as 16-bit greyscale to keep every step",
+        )
+    return _Grey(brightness, codes[..., 3] / 255.0, 256, notes)
