@@ -1,0 +1,443 @@
+"""What must hold before the spindle turns: one small function for each check.
+
+A check is a statement that can be true; it looks only at the programs as re-read from their text and at the
+surfaces carved from them. To add one, write a function from Evidence to Check and put it into `CHECKS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.feeds import Feeds
+from relief.heightfield import Heightfield
+from relief.measures import LostDetail, ScallopFigures
+from relief.moves import Moves
+from relief.shop.records import Cutter, Machine, Material
+from relief.units import format_length
+
+# Depth below the target that float32 heights and the lattice of the text explain, mm.
+GOUGE_LIMIT = 0.005
+CONTACT_LIMIT = 0.01
+# NISTIR 6556 s3.3: a line holds at most 256 characters.
+LONGEST_LINE = 256
+# Share of the area that must be inside the scallop height before nothing is said about it.
+WITHIN_ENOUGH = 0.995
+LOST_SHARE = 0.1
+THIN_FLOOR = 3.0
+LONG_JOB = 8 * 3600.0
+TEXT_ROUNDING = 1e-6
+
+
+@dataclass(frozen=True)
+class Check:
+    """One statement about the programs, and whether it holds.
+
+    Parameters
+    ----------
+    name : the statement in a few words
+    holds : whether it is true
+    measured, limit : the number judged and what it is held against, in `unit`
+    message : one sentence for the user
+    severity : "stop" forbids the programs, "warn" tells
+    """
+
+    name: str
+    holds: bool
+    measured: float
+    limit: float
+    unit: str
+    message: str
+    severity: Literal["stop", "warn"]
+
+
+@dataclass(frozen=True, eq=False)
+class ReadProgram:
+    """A program as read back from its text, and what it does to the stock.
+
+    Parameters
+    ----------
+    file, operation : its name and what it is for
+    text : the bytes that the machine will run
+    moves : its moves in the relief's coordinates (near left corner, stock top = 0)
+    cutter, feeds : the cutter and the speeds it was planned with; None for the trace
+    before, after : stock before and after it
+    contact_depth : mm, deepest contact of a rapid with the stock as it stood at that moment
+    contact_block : line of that rapid, 0 if there is none
+    stepdown : mm, the deepest layer that was planned
+    seconds : time at the machine
+    """
+
+    file: str
+    operation: str
+    text: bytes
+    moves: Moves
+    cutter: Cutter | None
+    feeds: Feeds | None
+    before: Heightfield
+    after: Heightfield
+    contact_depth: float
+    contact_block: int
+    stepdown: float
+    seconds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """All that the checks look at."""
+
+    machine: Machine
+    material: Material
+    thickness: float
+    programs: tuple[ReadProgram, ...]
+    gouge: float
+    scallop: ScallopFigures
+    lost_detail: LostDetail
+    levels: int | None
+    depth: float
+    pitch: float
+
+    @property
+    def cuts(self) -> tuple[ReadProgram, ...]:
+        """The programs that turn a cutter."""
+        return tuple(p for p in self.programs if p.cutter is not None)
+
+
+def run_checks(evidence: Evidence) -> tuple[Check, ...]:
+    """Return every check, in order: those that stop first."""
+    return tuple(check(evidence) for check in CHECKS)
+
+
+def within_travel(evidence: Evidence) -> Check:
+    """Every program fits into the machine's travel."""
+    spans = np.array([_span(program.moves) for program in evidence.programs])
+    excess = spans - np.asarray(evidence.machine.travel)
+    worst = int(np.argmax(excess.max(axis=0)))
+    span, travel = float(spans[:, worst].max()), evidence.machine.travel[worst]
+    return Check(
+        "within travel", bool((excess <= TEXT_ROUNDING).all()), span, travel, "mm",
+        f"the programs span {format_length(span)} along {'XYZ'[worst]};"
+        f" {evidence.machine.name} travels {format_length(travel)}",
+        "stop",
+    )  # fmt: skip
+
+
+def within_stock(evidence: Evidence) -> Check:
+    """No program goes below the bottom of the stock."""
+    lowest = min(float(np.nanmin(program.moves.points[:, 2])) for program in evidence.programs)
+    return Check(
+        "within stock", lowest >= -evidence.thickness - TEXT_ROUNDING, -lowest, evidence.thickness, "mm",
+        f"the deepest position is {format_length(-lowest)} below the stock top;"
+        f" the stock is {format_length(evidence.thickness)} thick",
+        "stop",
+    )  # fmt: skip
+
+
+def no_gouge(evidence: Evidence) -> Check:
+    """Nothing is cut below the target."""
+    return Check(
+        "no gouge", evidence.gouge <= GOUGE_LIMIT, evidence.gouge, GOUGE_LIMIT, "mm",
+        f"the carved surface is at most {evidence.gouge:.4f} mm below the target",
+        "stop",
+    )  # fmt: skip
+
+
+def no_rapid_through_stock(evidence: Evidence) -> Check:
+    """Every rapid runs above the stock or through air that is already cleared."""
+    worst = max(evidence.programs, key=lambda program: program.contact_depth)
+    holds = worst.contact_depth <= CONTACT_LIMIT
+    message = "no rapid touches the stock"
+    if not holds:
+        message = f"{worst.file} line {worst.contact_block}: a rapid cuts {worst.contact_depth:.3f} mm into the stock"
+    return Check(
+        "no rapid through stock", holds, worst.contact_depth, CONTACT_LIMIT, "mm", message, "stop"
+    )
+
+
+def cutting_length_covers_depth(evidence: Evidence) -> Check:
+    """No cutter goes deeper than its cutting edges are long."""
+    spare, program = min(
+        ((p.cutter.cutting_length - _depth(p), p) for p in evidence.cuts if p.cutter), key=lambda pair: pair[0]
+    )
+    depth, length = _depth(program), program.cutter.cutting_length if program.cutter else 0.0
+    return Check(
+        "cutting length covers the depth", spare >= -TEXT_ROUNDING, depth, length, "mm",
+        f"{program.file} goes {format_length(depth)} deep with cutting edges of {format_length(length)}",
+        "stop",
+    )  # fmt: skip
+
+
+def shank_and_holder_clear(evidence: Evidence) -> Check:
+    """Neither a wider shank nor the holder comes down to the stock.
+
+    Everything above the cutting edges (a wider shank) or above the reach (nut, holder) stays above the stock
+    top wherever the cutter goes; that is stricter than need be, and never wrong.
+    """
+    spare, program = min(((_spare_above(p), p) for p in evidence.cuts), key=lambda pair: pair[0])
+    return Check(
+        "shank and holder clear", spare >= -TEXT_ROUNDING, spare, 0.0, "mm",
+        f"{program.file}: shank and holder stay {format_length(spare)} above the stock top"
+        if spare >= 0
+        else f"{program.file}: shank or holder would go {format_length(-spare)} below the stock top",
+        "stop",
+    )  # fmt: skip
+
+
+def spindle_speed_in_range(evidence: Evidence) -> Check:
+    """Every cut is made with the spindle turning, inside the ranges of machine and cutter; the trace is not."""
+    faults = [fault for program in evidence.programs if (fault := _spindle_fault(evidence, program))]
+    fastest = max((p.feeds.rpm for p in evidence.cuts if p.feeds), default=0.0)
+    return Check(
+        "spindle speed in range", not faults, fastest, evidence.machine.rpm[1], "rev/min",
+        faults[0] if faults else f"the fastest spindle speed is {fastest:.0f} rev/min",
+        "stop",
+    )  # fmt: skip
+
+
+def feeds_in_range(evidence: Evidence) -> Check:
+    """No move asks an axis for more than its highest feed."""
+    ratio, program, move = max(
+        (_axis_load(program, evidence.machine) for program in evidence.programs), key=lambda load: load[0]
+    )
+    return Check(
+        "feeds in range", ratio <= 1 + 1e-3, 100 * ratio, 100.0, "%",
+        f"the hardest feed move asks {100 * ratio:.0f} % of an axis's highest feed"
+        + ("" if ratio <= 1 + 1e-3 else f" ({program.file} line {int(program.moves.block[move])})"),
+        "stop",
+    )  # fmt: skip
+
+
+def part_held(evidence: Evidence) -> Check:
+    """The part stays joined to its board: nothing is cut through."""
+    floor = evidence.thickness + min(float(p.after.heights.min()) for p in evidence.programs)
+    return Check(
+        "part held", floor > 0, floor, 0.0, "mm",
+        f"the thinnest floor left is {format_length(floor)}; the part stays in its board",
+        "stop",
+    )  # fmt: skip
+
+
+def text_conforms(evidence: Evidence) -> Check:
+    """The text keeps to what small controllers share; the reader has accepted every word of it."""
+    faults = [fault for program in evidence.programs if (fault := _text_fault(program, evidence.machine))]
+    longest = max(_longest_line(program.text) for program in evidence.programs)
+    return Check(
+        "text conforms to the standard", not faults, longest, LONGEST_LINE, "characters",
+        faults[0] if faults else "plain RS274/NGC, every line read back",
+        "stop",
+    )  # fmt: skip
+
+
+def scallop_reached(evidence: Evidence) -> Check:
+    """The surface is as smooth as asked."""
+    figures = evidence.scallop
+    message = (
+        f"{100 * figures.within:.2f} % of the area is within {format_length(figures.tolerance)};"
+        f" the highest ridge is {format_length(figures.max)}"
+    )
+    return Check(
+        "scallop reached", figures.within >= WITHIN_ENOUGH, 100 * figures.within, 100 * WITHIN_ENOUGH, "%",
+        message, "warn",
+    )  # fmt: skip
+
+
+def detail_kept(evidence: Evidence) -> Check:
+    """The finishing cutter reaches most of the picture."""
+    lost = evidence.lost_detail
+    return Check(
+        "detail kept", lost.share <= LOST_SHARE, 100 * lost.share, 100 * LOST_SHARE, "%",
+        f"{100 * lost.share:.1f} % of the area stays more than a scallop above the picture,"
+        f" {format_length(lost.max)} at most; a smaller ball would show more",
+        "warn",
+    )  # fmt: skip
+
+
+def chip_load_in_range(evidence: Evidence) -> Check:
+    """Every cutter's chip load suits cutter and stock."""
+    told = [(p, p.feeds) for p in evidence.cuts if p.feeds is not None]
+    program, feeds = max(told, key=lambda pair: abs(_chip_error(pair[1])))
+    return Check(
+        "chip load in range", abs(_chip_error(feeds)) <= 1e-6, feeds.chip_load,
+        feeds.chip_high if _chip_error(feeds) > 0 else feeds.chip_low, "mm",
+        f"{program.file}: {feeds.sentence}", "warn",
+    )  # fmt: skip
+
+
+def power_enough(evidence: Evidence) -> Check:
+    """The spindle has the power for the heaviest cut."""
+    power = max((p.feeds.power for p in evidence.cuts if p.feeds), default=0.0)
+    return Check(
+        "power enough", power <= evidence.machine.spindle_power, power, evidence.machine.spindle_power, "W",
+        f"the heaviest cut needs about {power:.0f} W of {evidence.machine.spindle_power:.0f} W",
+        "warn",
+    )  # fmt: skip
+
+
+def controller_keeps_up(evidence: Evidence) -> Check:
+    """No program sends blocks faster than the controller takes them."""
+    rate, program = max(((_block_rate(p), p) for p in evidence.programs), key=lambda pair: pair[0])
+    return Check(
+        "controller keeps up", rate <= evidence.machine.blocks_per_second, rate,
+        evidence.machine.blocks_per_second, "blocks/s",
+        f"{program.file} sends up to {rate:.0f} blocks a second", "warn",
+    )  # fmt: skip
+
+
+def stepdown_by_the_rule(evidence: Evidence) -> Check:
+    """No roughing layer is deeper than the material's rule."""
+    roughing = [p for p in evidence.cuts if p.operation == "roughing" and p.cutter]
+    depth = max((p.stepdown for p in roughing), default=0.0)
+    rule = min((evidence.material.stepdown * p.cutter.diameter for p in roughing if p.cutter), default=0.0)
+    return Check(
+        "stepdown by the rule", depth <= rule + TEXT_ROUNDING, depth, rule, "mm",
+        f"roughing layers are {format_length(depth)} deep; the rule for {evidence.material.name} is"
+        f" {format_length(rule)}",
+        "warn",
+    )  # fmt: skip
+
+
+def steps_of_the_picture_hidden(evidence: Evidence) -> Check:
+    """The brightness steps of the picture are too small to see in the relief."""
+    step = 0.0 if evidence.levels is None else evidence.depth / max(evidence.levels - 1, 1)
+    limit = evidence.scallop.tolerance
+    return Check(
+        "steps of the picture hidden", step <= limit, step, limit, "mm",
+        f"one step of brightness is {format_length(step)} of depth"
+        + ("" if step <= limit else "; use a 16-bit picture or carve less deep"),
+        "warn",
+    )  # fmt: skip
+
+
+def floor_thick_enough(evidence: Evidence) -> Check:
+    """Enough stock is left below the deepest cut to stay stiff."""
+    floor = evidence.thickness + min(float(p.after.heights.min()) for p in evidence.programs)
+    return Check(
+        "floor thick enough", floor >= THIN_FLOOR, floor, THIN_FLOOR, "mm",
+        f"{format_length(floor)} of stock is left below the deepest cut", "warn",
+    )  # fmt: skip
+
+
+def time_bearable(evidence: Evidence) -> Check:
+    """The job can be watched from start to end."""
+    seconds = sum(program.seconds for program in evidence.programs)
+    return Check(
+        "time bearable", seconds <= LONG_JOB, seconds / 3600, LONG_JOB / 3600, "h",
+        f"{seconds / 3600:.1f} h at the machine; stay with it all the time", "warn",
+    )  # fmt: skip
+
+
+def scallop_resolvable(evidence: Evidence) -> Check:
+    """The grid is fine enough to show ridges of the height asked for."""
+    limit = 2 * evidence.scallop.tolerance
+    holds = evidence.pitch <= limit * (1 + 1e-9)
+    message = f"the surface is judged on nodes {format_length(evidence.pitch)} apart"
+    if not holds:
+        message += f"; ridges that low are not resolvable at this pitch: set output.pitch to {format_length(limit)}"
+    return Check("scallop resolvable", holds, evidence.pitch, limit, "mm", message, "warn")
+
+
+CHECKS: tuple[Callable[[Evidence], Check], ...] = (
+    within_travel,
+    within_stock,
+    no_gouge,
+    no_rapid_through_stock,
+    cutting_length_covers_depth,
+    shank_and_holder_clear,
+    spindle_speed_in_range,
+    feeds_in_range,
+    part_held,
+    text_conforms,
+    scallop_reached,
+    detail_kept,
+    chip_load_in_range,
+    power_enough,
+    controller_keeps_up,
+    stepdown_by_the_rule,
+    steps_of_the_picture_hidden,
+    floor_thick_enough,
+    time_bearable,
+    scallop_resolvable,
+)
+
+
+def _span(moves: Moves) -> npt.NDArray[np.float64]:
+    """Return how far the moves reach along X, Y and Z, mm."""
+    return np.asarray(np.nanmax(moves.points, axis=0) - np.nanmin(moves.points, axis=0), dtype=np.float64)
+
+
+def _depth(program: ReadProgram) -> float:
+    """Return how far below the stock top a program goes, mm."""
+    return max(0.0, -float(np.nanmin(program.moves.points[:, 2])))
+
+
+def _spare_above(program: ReadProgram) -> float:
+    """Return how far the lowest thing wider than the cutter stays above the stock top, mm."""
+    cutter = program.cutter
+    if cutter is None:
+        return math.inf
+    clear = cutter.cutting_length if cutter.shank > cutter.diameter else cutter.reach
+    return clear - _depth(program)
+
+
+def _spindle_fault(evidence: Evidence, program: ReadProgram) -> str:
+    moves, machine = program.moves, evidence.machine
+    if program.cutter is None or not program.cutter.turns:
+        return f"{program.file} turns the spindle; it must stand" if moves.rpm.any() else ""
+    speeds = moves.rpm[~moves.rapid]
+    if machine.spindle == "by hand":
+        speeds = np.array([program.feeds.rpm if program.feeds else 0.0])
+    low, high = machine.rpm[0], min(machine.rpm[1], program.cutter.max_rpm)
+    if speeds.size and not (low <= speeds.min() and speeds.max() <= high):
+        return (
+            f"{program.file}: spindle speeds from {speeds.min():.0f} to {speeds.max():.0f} rev/min;"
+            f" machine and cutter allow {low:.0f} to {high:.0f}"
+        )
+    return ""
+
+
+def _axis_load(program: ReadProgram, machine: Machine) -> tuple[float, ReadProgram, int]:
+    """Return the largest share of an axis's highest feed that a feed move asks for, and which move."""
+    moves = program.moves
+    way, length = np.abs(np.nan_to_num(np.diff(moves.points, axis=0))), moves.lengths()
+    share = way / np.asarray(machine.max_feed) / np.where(length > 0, length, 1.0)[:, None]
+    load = np.where(moves.rapid, 0.0, share.max(axis=1) * moves.feed)
+    move = int(np.argmax(load)) if load.size else 0
+    return (float(load[move]) if load.size else 0.0), program, move
+
+
+def _longest_line(text: bytes) -> int:
+    return max(map(len, text.splitlines()), default=0)
+
+
+def _text_fault(program: ReadProgram, machine: Machine) -> str:
+    if not program.text.isascii():
+        return f"{program.file} holds characters that are not ASCII"
+    if _longest_line(program.text) > LONGEST_LINE:
+        return f"{program.file} has a line of more than {LONGEST_LINE} characters"
+    if program.moves.tool is not None and machine.tool_change != "M6":
+        return f"{program.file} calls a cutter, but {machine.name} changes cutters by hand"
+    return ""
+
+
+def _chip_error(feeds: Feeds) -> float:
+    """Return how far the chip load lies above (+) or below (-) its range, mm."""
+    if feeds.chip_load > feeds.chip_high:
+        return feeds.chip_load - feeds.chip_high
+    return min(0.0, feeds.chip_load - feeds.chip_low)
+
+
+def _block_rate(program: ReadProgram) -> float:
+    """Return the blocks a second of the densest stretch of 100 feed moves, at full feed."""
+    moves = program.moves
+    with np.errstate(divide="ignore", invalid="ignore"):
+        seconds = np.where(moves.feed > 0, moves.lengths() / moves.feed * 60.0, 1.0)
+    window = min(100, len(seconds))
+    if window == 0:
+        return 0.0
+    elapsed = np.convolve(seconds, np.ones(window), mode="valid")
+    return float(window / max(float(elapsed.min()), 1e-9))

@@ -1,0 +1,117 @@
+"""What a carved surface is worth: gouge, scallop, lost detail and removed volume."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.heightfield import Heightfield, Heights
+
+# Steeper than this a reachable surface is a wall: a lateral error of a fraction of the pitch shows there as
+# a large vertical one, so walls are counted apart.
+WALL_ANGLE = math.radians(75)
+
+
+@dataclass(frozen=True)
+class ScallopFigures:
+    """How high the ridges between passes stand, normal to the surface.
+
+    Parameters
+    ----------
+    tolerance : float, mm, as asked
+    max, p999, p99 : float, mm, largest value and percentiles over the finished area without its walls
+    within : float, share of that area inside the tolerance
+    walls : float, share of the relief that is steeper than 75° and counted apart
+    walls_max : float, mm, largest value on those walls
+    """
+
+    tolerance: float
+    max: float
+    p999: float
+    p99: float
+    within: float
+    walls: float
+    walls_max: float
+
+
+@dataclass(frozen=True)
+class LostDetail:
+    """How far the reachable surface stands above the target.
+
+    Parameters
+    ----------
+    max, p99, rms : float, mm
+    share : float, share of the area that loses more than the scallop height
+    """
+
+    max: float
+    p99: float
+    rms: float
+    share: float
+
+
+def gouge(target: Heights, carved: Heights) -> float:
+    """Return the deepest cut below the target, mm, at least 0."""
+    return max(0.0, float((target - carved).max()))
+
+
+def scallop_heights(carved: Heightfield, reachable: Heightfield) -> Heights:
+    """Return the height of what was left above the reachable surface, normal to it, in mm."""
+    steepness = reachable.slope()
+    leftover = np.maximum(carved.heights - reachable.heights, 0.0)
+    return (leftover / np.sqrt(1 + steepness**2)).astype(np.float32)
+
+
+def wall_nodes(reachable: Heightfield) -> npt.NDArray[np.bool_]:
+    """Return which nodes lie on walls."""
+    return reachable.slope() > math.tan(WALL_ANGLE)
+
+
+def scallop_figures(scallops: Heights, walls: npt.NDArray[np.bool_], tolerance: float) -> ScallopFigures:
+    """Return the figures of the scallop over the finished area.
+
+    Parameters
+    ----------
+    scallops : (rows, columns) from `scallop_heights`
+    walls : (rows, columns) from `wall_nodes`
+    tolerance : float, mm, the scallop height asked for
+    """
+    finished = scallops[~walls]
+    if finished.size == 0:
+        finished = scallops.ravel()
+    p99, p999 = np.percentile(finished, (99, 99.9))
+    return ScallopFigures(
+        tolerance=tolerance,
+        max=float(finished.max()),
+        p999=float(p999),
+        p99=float(p99),
+        within=float((finished <= tolerance).mean()),
+        walls=float(walls.mean()),
+        walls_max=float(scallops[walls].max()) if walls.any() else 0.0,
+    )
+
+
+def lost_detail(target: Heights, reachable: Heights, tolerance: float) -> LostDetail:
+    """Return how much of the target the finishing cutter cannot reach.
+
+    Parameters
+    ----------
+    target, reachable : (rows, columns) float32, mm
+    tolerance : float, mm, the scallop height: a loss below it does not show
+    """
+    lost = np.maximum(reachable - target, 0.0)
+    return LostDetail(
+        max=float(lost.max()),
+        p99=float(np.percentile(lost, 99)),
+        rms=float(np.sqrt(np.mean(lost.astype(np.float64) ** 2))),
+        share=float((lost > tolerance).mean()),
+    )
+
+
+def volume_below(top: float, surface: Heightfield) -> float:
+    """Return the volume between the plane z = `top` and the surface, mm³ (trapezoid rule on the cells)."""
+    gap = top - surface.heights.astype(np.float64)
+    return float(np.trapezoid(np.trapezoid(gap, dx=surface.pitch, axis=1), dx=surface.pitch))

@@ -1,0 +1,252 @@
+"""The set-up of a job: picture, stock, cutters and machine brought together, before anything is planned.
+
+Everything that can be refused from sizes alone is refused here, before the long work starts.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from relief.cutters import profile
+from relief.errors import JobError
+from relief.heightfield import Heightfield, Region
+from relief.job import Job
+from relief.picture import read_heights, read_picture
+from relief.shaping import Grid, fit_heights, grid_for, shape_heights
+from relief.shop.load import Shop
+from relief.shop.records import Cutter, Machine, Material
+from relief.surfaces import surround
+from relief.units import MM_PER_INCH, format_length
+
+DEFAULT_WIDTH = 120.0
+DEFAULT_DEPTH = 6.0
+LEAST_MARGIN = 10.0
+# A grid that is chosen for the user stays below this, so that an old laptop answers in minutes.
+MOST_NODES_BY_DEFAULT = 4_000_000
+# Finishing paths run this far past an open edge (see relief.planning.finishing), roughing a radius and this.
+OVERRUN = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """All that the planner needs to know, in the relief's coordinates (near left corner, stock top = 0).
+
+    Parameters
+    ----------
+    job : the job with sizes, pitch and margins filled in
+    material, machine, roughing_cutter, finishing_cutter : from the shop
+    relief : the target's own grid
+    target : the target over the whole stock
+    stock : the uncut stock on the same grid
+    region : the relief's box
+    zero : (x, y, z) mm added to every position when the text is written
+    step : mm, the lattice that program text can express
+    levels : brightness levels of the picture's file, or None for a height file
+    notes : what was decided on the user's behalf
+    """
+
+    job: Job
+    material: Material
+    machine: Machine
+    roughing_cutter: Cutter
+    finishing_cutter: Cutter
+    relief: Heightfield
+    target: Heightfield
+    stock: Heightfield
+    region: Region
+    zero: tuple[float, float, float]
+    step: float
+    levels: int | None
+    notes: tuple[str, ...]
+
+    @property
+    def depth(self) -> float:
+        """Deepest point of the relief below the stock top, mm."""
+        return max(0.0, -float(self.relief.heights.min()))
+
+    @property
+    def clearance(self) -> float:
+        """Height of rapids above the stock top, mm."""
+        return self.machine.clearance
+
+
+def set_up(job: Job, shop: Shop) -> Setup:
+    """Bring a job and a shop together.
+
+    Raises
+    ------
+    JobError, ShopError, PictureError
+        Whatever cannot be carved as asked; one line says what, where and how to mend it.
+    """
+    material, machine = shop.material(job.material), shop.machine(job.machine)
+    rough, finish = shop.cutter(job.roughing.cutter), shop.cutter(job.finishing.cutter)
+    _check_cutters(job, rough, finish)
+    relief, job, levels, notes = _read_source(job, finish)
+    margin = _margins(job, relief, rough)
+    target = surround(relief, margin, job.relief.edge)
+    region = relief.region
+    job = _with_sizes(job, relief, target)
+    _check_travel(job, machine, region, rough)
+    step = _step(job, machine)
+    return Setup(
+        job, material, machine, rough, finish, relief, target,
+        target.with_heights(0.0 * target.heights), region, _zero(job, region, step), step, levels, notes,
+    )  # fmt: skip
+
+
+def _check_cutters(job: Job, rough: Cutter, finish: Cutter) -> None:
+    if rough.kind != "flat":
+        message = f'roughing.cutter = "{rough.name}" is a {rough.kind} cutter; roughing needs a flat end mill'
+        raise JobError(message)
+    if finish.kind not in ("ball", "taper", "bull"):
+        message = (
+            f'finishing.cutter = "{finish.name}" is a {finish.kind} cutter; its passes leave no scallop of a set'
+            " height: choose a ball, a taper or a bull"
+        )
+        raise JobError(message)
+    ball = profile(finish).corner_radius
+    if job.finishing.scallop >= ball:
+        message = (
+            f"finishing.scallop = {format_length(job.finishing.scallop)} is not below the radius of"
+            f' "{finish.name}" ({format_length(ball)}); ask for a lower scallop, 0.05 mm is usual'
+        )
+        raise JobError(message)
+
+
+def _read_source(job: Job, finish: Cutter) -> tuple[Heightfield, Job, int | None, tuple[str, ...]]:
+    """Return the target, the job with width, depth and pitch filled in, levels and notes."""
+    path = Path(job.picture)
+    if path.suffix.lower() == ".npy":
+        return _from_heights(job, path)
+    depth = job.relief.depth or DEFAULT_DEPTH
+    _check_depth(depth, job)
+    picture = read_picture(path)
+    width = job.relief.width or DEFAULT_WIDTH
+    length = job.relief.length or width * (picture.rows - 1) / (picture.columns - 1)
+    pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
+    grid = grid_for(width, length, pitch, (picture.rows, picture.columns))
+    job = replace(job, relief=replace(job.relief, depth=depth))
+    notes = picture.notes + _coarse_grid_note(job, pitch)
+    return shape_heights(picture, job.relief, job.shaping, grid), job, picture.levels, notes
+
+
+def _from_heights(job: Job, path: Path) -> tuple[Heightfield, Job, None, tuple[str, ...]]:
+    """Use a height file: its own nodes where the job does not ask for others."""
+    heights = read_heights(path)
+    rows, columns = heights.shape
+    pitch = job.output.pitch
+    width = job.relief.width or (DEFAULT_WIDTH if pitch is None else (columns - 1) * pitch)
+    pitch = pitch or width / (columns - 1)
+    grid: Grid = grid_for(width, job.relief.length, pitch, (rows, columns))
+    field = fit_heights(heights, job.stock.thickness, grid)
+    depth = -float(field.heights.min())
+    if job.relief.depth is not None and depth > job.relief.depth * (1 + 1e-6):
+        message = (
+            f"{path}: the heights reach {format_length(depth)} deep, but relief.depth is"
+            f" {format_length(job.relief.depth)}; leave the depth out or scale the heights"
+        )
+        raise JobError(message)
+    return field, job, None, ()
+
+
+def _check_depth(depth: float, job: Job) -> None:
+    if depth >= job.stock.thickness:
+        message = (
+            f"relief.depth = {format_length(depth)} is not below stock.thickness ="
+            f" {format_length(job.stock.thickness)}; carve less deep or use thicker stock"
+        )
+        raise JobError(message)
+
+
+def default_pitch(scallop: float, finish: Cutter, width: float, length: float) -> float:
+    """Return the distance of nodes that can prove the scallop: at most twice its height.
+
+    The pitch divides the width exactly. It is never finer than a grid of four million nodes.
+    """
+    wanted = min(2 * scallop, finish.diameter / 16)
+    affordable = math.sqrt(width * length / MOST_NODES_BY_DEFAULT)
+    return width / math.ceil(width / max(wanted, affordable) - 1e-9)
+
+
+def _coarse_grid_note(job: Job, pitch: float) -> tuple[str, ...]:
+    scallop = job.finishing.scallop
+    if pitch <= 2 * scallop * (1 + 1e-9):
+        return ()
+    return (
+        f"a scallop of {format_length(scallop)} cannot be resolved at a pitch of {format_length(pitch)}:"
+        f" set output.pitch to {format_length(2 * scallop)} or less, or ask for a higher scallop",
+    )
+
+
+def _margins(job: Job, relief: Heightfield, rough: Cutter) -> tuple[float, float]:
+    """Return the stock on each side of the relief, along x and along y."""
+    margin = job.relief.margin
+    if margin is None:
+        margin = max(LEAST_MARGIN, rough.diameter + 2 * OVERRUN)
+    sides = []
+    for name, stock, size in (
+        ("width", job.stock.width, relief.width),
+        ("length", job.stock.length, relief.length),
+    ):
+        if stock is not None and stock < size - 1e-6:
+            message = (
+                f"stock.{name} = {format_length(stock)} is less than the relief's {format_length(size)};"
+                " use larger stock or a smaller relief"
+            )
+            raise JobError(message)
+        sides.append(margin if stock is None else (stock - size) / 2)
+    return sides[0], sides[1]
+
+
+def _with_sizes(job: Job, relief: Heightfield, target: Heightfield) -> Job:
+    """Return the job with every size as it will be cut."""
+    margin = min(relief.region.left - target.region.left, relief.region.near - target.region.near)
+    sizes = replace(
+        job.relief,
+        width=_tidy(relief.width),
+        length=_tidy(relief.length),
+        margin=_tidy(margin),
+    )
+    stock = replace(job.stock, width=_tidy(target.width), length=_tidy(target.length))
+    return replace(job, relief=sizes, stock=stock, output=replace(job.output, pitch=relief.pitch))
+
+
+def _tidy(length: float) -> float:
+    """Return a length without the dust of floating-point arithmetic."""
+    return round(length, 9)
+
+
+def _check_travel(job: Job, machine: Machine, region: Region, rough: Cutter) -> None:
+    """Refuse what cannot fit before planning it; the programs themselves are checked again later."""
+    swept = region.grown(rough.diameter / 2 + OVERRUN if job.relief.edge == "open" else 0.0)
+    depth = job.relief.depth or 0.0
+    for axis, needed, travel in (
+        ("X", swept.width, machine.travel[0]),
+        ("Y", swept.length, machine.travel[1]),
+        ("Z", depth + machine.clearance, machine.travel[2]),
+    ):
+        if needed > travel:
+            message = (
+                f"the job needs {format_length(needed)} along {axis}, but {machine.name} travels"
+                f" {format_length(travel)}; make the relief smaller or name another machine"
+            )
+            raise JobError(message)
+
+
+def _step(job: Job, machine: Machine) -> float:
+    """Return the lattice of coordinates that the program text can express, mm."""
+    if job.output.units == "mm":
+        return float(10.0**-machine.decimals)
+    return float(MM_PER_INCH * 10.0 ** -(machine.decimals + 2))
+
+
+def _zero(job: Job, region: Region, step: float) -> tuple[float, float, float]:
+    """Return what is added to each coordinate, on the lattice of the text."""
+    x = y = z = 0.0
+    if job.zero.xy == "centre":
+        x, y = -(region.left + region.right) / 2, -(region.near + region.far) / 2
+    if job.zero.z == "bed":
+        z = job.stock.thickness
+    return round(x / step) * step, round(y / step) * step, math.ceil(z / step - 1e-6) * step
