@@ -1,0 +1,418 @@
+"""Spindle speeds and feeds that suit cutter, material and machine.
+
+Textbook formulas: surface speed v = π D n, feed = n · flutes · feed per edge,
+removal rate Q = depth · width · feed, power P = specific cutting force · Q.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.cutters import profile
+from relief.errors import ShopError
+from relief.shop.records import Cutter, Machine, Material
+from relief.toolpath import CUT, PLUNGE
+
+# A light stepover thins the chip; the feed makes up for it at most this many times over, because the full
+# width comes back in every inside corner. Common practice, no source.
+_MOST_MAKE_UP = 2.0
+# Feed of a point that is dragged, mm/min. Common practice, no source.
+_DRAG_FEED = 1000.0
+# Cuts that go down more steeply than this (|dz| / length) are fed as plunges. Common practice, no source.
+_STEEP = math.sin(math.radians(75.0))
+# Each rung of the ladder of feeds is this share of the one above: at most a tenth of the feed is given away
+# and the F word changes rarely.
+_RUNG = 0.9
+
+
+@dataclass(frozen=True)
+class Feeds:
+    """Spindle speed and feeds of one operation, and how they sit in their ranges.
+
+    Parameters
+    ----------
+    rpm : rev/min; 0 for a drag point, which does not turn
+    cut, plunge : mm/min
+    chip_load : mm, thickest chip that each edge takes at `cut`, thinning by a light stepover included
+    chip_low, chip_high : mm, the range that suits material, cutter and depth
+    surface_speed : m/min, of the cutting edge where it is deepest engaged (not at the cutter's full diameter)
+    power : W, asked from the spindle
+    sentences : what the user should know: limits that held a value back, a chip load outside its range, ...
+    """
+
+    rpm: float
+    cut: float
+    plunge: float
+    chip_load: float
+    chip_low: float
+    chip_high: float
+    surface_speed: float
+    power: float
+    sentences: tuple[str, ...]
+
+    @property
+    def chip_load_holds(self) -> bool:
+        """Whether the chip load lies in its range (to 1 %, for speeds are rounded)."""
+        return self.rpm == 0 or self.chip_low * 0.99 <= self.chip_load <= self.chip_high * 1.01
+
+    @property
+    def sentence(self) -> str:
+        """All sentences as one text."""
+        return " ".join(self.sentences)
+
+
+def surface_speed(diameter: float, rpm: float) -> float:
+    """Return the speed of a cutting edge, m/min, v = π D n (textbook).
+
+    Examples
+    --------
+    >>> round(surface_speed(6, 18000), 3)
+    339.292
+    """
+    return math.pi * diameter * rpm / 1000.0
+
+
+def removal_rate(stepdown: float, stepover: float, feed: float) -> float:
+    """Return the volume removed, mm³/s, by a cut `stepdown` × `stepover` mm at `feed` mm/min."""
+    return stepdown * stepover * feed / 60.0
+
+
+def cutting_power(force: float, rate: float) -> float:
+    """Return the power, W, from a specific cutting force, N/mm², and a removal rate, mm³/s.
+
+    Examples
+    --------
+    >>> cutting_power(32, removal_rate(3, 3, 2000))
+    9.6
+    """
+    return force * rate / 1000.0
+
+
+def effective_diameter(cutter: Cutter, depth: float) -> float:
+    """Return the diameter, mm, at which a cutter `depth` mm deep cuts level stock.
+
+    Notes
+    -----
+    The profile solved for the radius: a ball gives D_eff = 2 √(depth (D − depth)) (geometry).
+
+    Examples
+    --------
+    >>> round(effective_diameter(Cutter("ball", 6), 0.3), 6)
+    2.615339
+    """
+    flat, corner, slope, radius = profile(cutter)
+    cosine = slope / math.hypot(1.0, slope) if math.isfinite(slope) else 1.0
+    corner_height = corner * (1.0 - math.sqrt(1.0 - cosine**2))
+    if depth <= corner_height:
+        return 2.0 * min(flat + math.sqrt(max(depth * (2.0 * corner - depth), 0.0)), radius)
+    beyond = (depth - corner_height) / slope
+    return 2.0 * min(flat + corner * cosine + beyond, radius)
+
+
+def chip_thinning(stepover: float, diameter: float) -> float:
+    """Return the thickest chip as a share of the feed per edge, 0 to 1.
+
+    Notes
+    -----
+    √(1 − (1 − 2 stepover / D)²) below half the diameter, 1 above (geometry of a circle; El-Hofy,
+    Fundamentals of Machining Processes, ch. 6, derives the approximation 2 √(stepover / D)).
+
+    Examples
+    --------
+    >>> round(chip_thinning(0.6, 6), 6)
+    0.6
+    """
+    if stepover >= diameter / 2.0:
+        return 1.0
+    return math.sqrt(1.0 - (1.0 - 2.0 * stepover / diameter) ** 2)
+
+
+def nominal_diameter(cutter: Cutter) -> float:
+    """Return the diameter, mm, by which a cutter's chip load is looked up.
+
+    A cone counts as wide as it is half way up: the mean of its tip and its widest diameter (common
+    practice, no source).
+    """
+    if cutter.kind in ("vee", "taper"):
+        return (2.0 * cutter.tip_radius + cutter.diameter) / 2.0
+    return cutter.diameter
+
+
+def chip_range(material: Material, diameter: float, depth: float) -> tuple[float, float]:
+    """Return the least and the most chip load, mm, for a cutter of `diameter` mm cutting `depth` mm deep.
+
+    Notes
+    -----
+    Linear between the diameters of the material's table, in proportion below the smallest, level above the
+    largest. A quarter less at twice the diameter deep, half at three times (brand-neutral trade chart).
+    """
+    table = sorted(material.chip_load, key=lambda row: row.diameter)
+    diameters = [0.0] + [row.diameter for row in table]
+    share = float(np.interp(depth / diameter, (1.0, 2.0, 3.0), (1.0, 0.75, 0.5)))
+    low = float(np.interp(diameter, diameters, [0.0] + [row.low for row in table]))
+    high = float(np.interp(diameter, diameters, [0.0] + [row.high for row in table]))
+    return low * share, high * share
+
+
+def choose_feeds(
+    cutter: Cutter,
+    material: Material,
+    machine: Machine,
+    stepdown: float,
+    stepover: float,
+    *,
+    rpm: float | None = None,
+    feed: float | None = None,
+    plunge: float | None = None,
+) -> Feeds:
+    """Choose spindle speed and feeds, inside every limit of cutter, material and machine.
+
+    Parameters
+    ----------
+    cutter, material, machine : records of the shop
+    stepdown, stepover : mm, depth and width of the cut
+    rpm, feed, plunge : rev/min, mm/min, mm/min
+        What the user asks for; held to the limits, and told when held.
+
+    Returns
+    -------
+    Feeds
+
+    Raises
+    ------
+    ShopError
+        The spindle cannot turn slowly enough for the cutter.
+    """
+    if not cutter.turns:
+        return _drag_feeds(cutter, machine, feed, plunge)
+    choice = _Choice(cutter, material, machine, stepdown, stepover)
+    choice.choose_rpm(rpm, feed)
+    choice.choose_cut(feed)
+    choice.choose_plunge(plunge)
+    choice.judge()
+    return choice.feeds()
+
+
+def _drag_feeds(cutter: Cutter, machine: Machine, feed: float | None, plunge: float | None) -> Feeds:
+    sentences = [f'"{cutter.name}" does not turn: the spindle stays off.']
+    cut = _held("Feed", feed or _DRAG_FEED, min(machine.max_feed[:2]), "X and Y axes", sentences)
+    down = _held("Plunge feed", plunge or cut / 2.0, machine.max_feed[2], "Z axis", sentences)
+    return Feeds(0.0, cut, down, 0.0, 0.0, 0.0, 0.0, 0.0, tuple(sentences))
+
+
+def _held(what: str, asked: float, limit: float, by: str, sentences: list[str]) -> float:
+    """Return `asked` held to `limit`, and say so when it was."""
+    if asked <= limit * (1 + 1e-9):
+        return min(asked, limit)
+    sentences.append(f"{what} {asked:.0f} mm/min is held to {limit:.0f} mm/min by the {by} of the machine.")
+    return limit
+
+
+def round_down(value: float) -> float:
+    """Return a feed rounded down to a figure that is easy to read: tens above 100 mm/min, else whole ones."""
+    step = 10.0 if value >= 100.0 else 1.0 if value >= 10.0 else 0.1
+    return math.floor(value / step + 1e-9) * step if value >= 0.1 else value
+
+
+class _Choice:
+    """One choice of feeds, step by step; collects the sentences on the way."""
+
+    def __init__(
+        self, cutter: Cutter, material: Material, machine: Machine, stepdown: float, stepover: float
+    ) -> None:
+        self.cutter, self.material, self.machine = cutter, material, machine
+        self.stepdown, self.stepover = stepdown, min(stepover, cutter.diameter)
+        self.working = effective_diameter(cutter, stepdown)
+        self.low, self.high = chip_range(material, nominal_diameter(cutter), stepdown)
+        self.thinning = chip_thinning(stepover, self.working)
+        # the feed per edge at which the chip is in the middle of its range
+        middle = (self.low + self.high) / 2.0
+        self.per_edge = middle * min(1.0 / max(self.thinning, 1e-9), _MOST_MAKE_UP)
+        self.sentences: list[str] = []
+        self.rpm = self.cut = self.plunge = 0.0
+
+    @property
+    def axis_feed(self) -> float:
+        """The feed, mm/min, that the slower of the X and Y axes can do."""
+        return min(self.machine.max_feed[:2])
+
+    def choose_rpm(self, asked: float | None, feed: float | None) -> None:
+        """Take the fastest speed that edge, spindle and cutter bear, slower where the feed cannot keep up."""
+        slowest, fastest = self.machine.rpm[0], min(self.machine.rpm[1], self.cutter.max_rpm)
+        if fastest < slowest:
+            message = (
+                f'"{self.cutter.name}" may turn at most {fastest:.0f} rev/min but the spindle of '
+                f'"{self.machine.name}" turns at least {slowest:.0f}; choose another cutter or machine'
+            )
+            raise ShopError(message)
+        if asked is not None:
+            self.rpm = self._on_dial(min(max(asked, slowest), fastest))
+            if self.rpm != asked:
+                self.sentences.append(
+                    f"Spindle speed {asked:.0f} rev/min is held to {self.rpm:.0f} rev/min "
+                    f"({slowest:.0f} to {fastest:.0f} is what spindle and cutter allow{self._dial()})."
+                )
+        else:
+            best = min(self._rpm_of_material(), self._rpm_of_feed(feed))
+            hundreds = max(math.floor(best / 100.0 + 1e-9) * 100.0, slowest)
+            self.rpm = self._on_dial(min(hundreds, fastest))
+        self._judge_surface_speed()
+
+    def _rpm_of_material(self) -> float:
+        widest = max(nominal_diameter(self.cutter), self.working)
+        return self.material.max_surface_speed * 1000.0 / (math.pi * widest)
+
+    def _rpm_of_feed(self, feed: float | None) -> float:
+        """Return the speed at which the feed that can be had gives the chip its middle thickness."""
+        return min(feed or math.inf, self.axis_feed) / (self.cutter.flutes * self.per_edge)
+
+    @property
+    def _dial_steps(self) -> tuple[float, ...]:
+        """The speeds to which a hand-set spindle's dial can be set and that the cutter bears."""
+        if self.machine.spindle != "by hand":
+            return ()
+        return tuple(sorted(step for step in self.machine.rpm_steps if step <= self.cutter.max_rpm))
+
+    def _on_dial(self, rpm: float) -> float:
+        """Return the fastest step of the dial at or below `rpm`, or its slowest; any speed without a dial."""
+        steps = self._dial_steps
+        return max((step for step in steps if step <= rpm), default=min(steps, default=rpm))
+
+    def _dial(self) -> str:
+        steps = ", ".join(f"{step:.0f}" for step in self._dial_steps)
+        return f"; the dial has {steps}" if steps else ""
+
+    def _judge_surface_speed(self) -> None:
+        speed, limit = surface_speed(self.working, self.rpm), self.material.max_surface_speed
+        if speed > limit * 1.001:
+            self.sentences.append(
+                f"The cutting edge runs at {speed:.0f} m/min, above the {limit:.0f} m/min that suits "
+                f"{self.material.name}: it may burn or melt; take a thinner cutter or a slower spindle."
+            )
+
+    def choose_cut(self, asked: float | None) -> None:
+        """Feed so that the chip is in the middle of its range, as far as the axes can."""
+        wanted = round_down(self.rpm * self.cutter.flutes * self.per_edge) if asked is None else asked
+        self.cut = _held("Feed", wanted, self.axis_feed, "X and Y axes", self.sentences)
+
+    def choose_plunge(self, asked: float | None) -> None:
+        """Plunge at the material's share of the feed, as far as the Z axis can."""
+        wanted = round_down(self.cut * self.material.plunge) if asked is None else asked
+        self.plunge = _held("Plunge feed", wanted, self.machine.max_feed[2], "Z axis", self.sentences)
+
+    @property
+    def chip_load(self) -> float:
+        """The thickest chip of an edge, mm, at the chosen feed."""
+        return self.cut / (self.rpm * self.cutter.flutes) * self.thinning
+
+    @property
+    def power(self) -> float:
+        """The power, W, that the cut asks for."""
+        rate = removal_rate(self.stepdown, self.stepover, self.cut)
+        return cutting_power(self.material.cutting_force, rate)
+
+    def judge(self) -> None:
+        """Say where chip load or power lie outside what they should be."""
+        within = f"the range {self.low:.3f} to {self.high:.3f} mm"
+        chip = f"Chip load {self.chip_load:.3f} mm is {{}} {within}: {{}}."
+        if self.chip_load < self.low * 0.99:
+            self.sentences.append(chip.format("below", "it will rub and burn; " + self._thicker()))
+        elif self.chip_load > self.high * 1.01:
+            self.sentences.append(chip.format("above", "it may break the cutter; " + self._thinner()))
+        if self.power > self.machine.spindle_power:
+            slower = self.cut * self.machine.spindle_power / self.power
+            self.sentences.append(
+                f"The cut asks for {self.power:.0f} W, more than the {self.machine.spindle_power:.0f} W of "
+                f"the spindle: cut less deep or feed at {round_down(slower):.0f} mm/min."
+            )
+
+    def _thicker(self) -> str:
+        """Return how the chip could be brought up to the range."""
+        ways = []
+        slower = self.cut * self.thinning / (self.cutter.flutes * self.low)
+        faster = self.low * self.rpm * self.cutter.flutes / max(self.thinning, 1e-9)
+        if slower >= self.machine.rpm[0]:
+            ways.append(f"slow the spindle to {math.floor(slower / 100) * 100:.0f} rev/min")
+        if faster <= self.axis_feed:
+            ways.append(f"feed at {math.ceil(faster / 10) * 10:.0f} mm/min")
+        if self.thinning < 1.0 / _MOST_MAKE_UP:
+            ways.append("take a wider stepover")
+        return " or ".join(ways or ["take a cutter with fewer flutes"])
+
+    def _thinner(self) -> str:
+        """Return how the chip could be brought down to the range."""
+        slower = self.high * self.rpm * self.cutter.flutes / self.thinning
+        faster = self.cut * self.thinning / (self.cutter.flutes * self.high)
+        ways = [f"feed at {round_down(slower):.0f} mm/min"]
+        if faster <= min(self.machine.rpm[1], self.cutter.max_rpm):
+            ways.append(f"speed the spindle up to {math.ceil(faster / 100) * 100:.0f} rev/min")
+        return " or ".join(ways)
+
+    def feeds(self) -> Feeds:
+        """Return what was chosen."""
+        speed = surface_speed(self.working, self.rpm)
+        return Feeds(
+            self.rpm, self.cut, self.plunge, self.chip_load, self.low, self.high, speed, self.power,
+            tuple(self.sentences),
+        )  # fmt: skip
+
+
+def limit_feeds(
+    points: npt.NDArray[np.float64], kinds: npt.NDArray[np.uint8], feeds: Feeds, machine: Machine
+) -> npt.NDArray[np.float64]:
+    """Return the feed of each move, held so that no axis is asked for more than it can do.
+
+    Parameters
+    ----------
+    points : (n, 3) float64, mm
+    kinds : (n,) uint8, kind of the move that arrives at each point
+    feeds : Feeds
+    machine : Machine
+
+    Returns
+    -------
+    (n,) float64, mm/min, for the move that arrives at each point; 0 for rapids and the first point
+        F is the speed along the path (NISTIR 6556 s2.1.2.5), so on a slope an axis has F |d| / length. Plunges,
+        and cuts down more steeply than 75°, have the plunge feed. Feeds that are held sink to the next rung of
+        a ladder, so that they change rarely.
+    """
+    held = np.zeros(len(points))
+    if len(points) < 2:
+        return held
+    steps = np.diff(points, axis=0)
+    most = _most_feed(np.abs(steps), machine)
+    falls = -steps[:, 2] > _STEEP * np.linalg.norm(steps, axis=1)
+    plunging = (kinds[1:] == PLUNGE) | ((kinds[1:] == CUT) & falls)
+    cutting = (kinds[1:] == CUT) & ~falls
+    held[1:][plunging] = _on_ladder(most[plunging], feeds.plunge)
+    held[1:][cutting] = _on_ladder(most[cutting], feeds.cut)
+    return held
+
+
+def _most_feed(steps: npt.NDArray[np.float64], machine: Machine) -> npt.NDArray[np.float64]:
+    """Return the most feed, mm/min, of moves by `steps` ≥ 0 mm, however the text rounds their ends.
+
+    Rounding can make the step of an axis one unit of the last decimal longer and the others shorter; a step
+    of nothing stays nothing.
+    """
+    unit = 10.0**-machine.decimals
+    most = np.full(len(steps), np.inf)
+    for axis in range(3):
+        longer = steps[:, axis] + unit
+        across = np.hypot(steps[:, axis - 1], steps[:, axis - 2])
+        shorter = np.maximum(across - math.sqrt(2.0) * unit, 0.0)
+        feed = machine.max_feed[axis] * np.hypot(longer, shorter) / longer
+        most = np.where(steps[:, axis] > 0.0, np.minimum(most, feed), most)
+    return most
+
+
+def _on_ladder(most: npt.NDArray[np.float64], top: float) -> npt.NDArray[np.float64]:
+    """Return the highest rung at or below `most`, mm/min; the top rung is `top` itself."""
+    ladder = top * _RUNG ** np.arange(0, 60)
+    rungs = np.unique([top, *(round_down(rung) for rung in ladder[1:])])
+    at = np.searchsorted(rungs, most * (1 + 1e-12), side="right") - 1
+    return np.where(at < 0, np.minimum(most, top), rungs[np.maximum(at, 0)])

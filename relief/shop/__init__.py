@@ -1,0 +1,1 @@
+"""Cutters, materials and machines, and the files they come from."""
