@@ -1,0 +1,241 @@
+"""The report of a job: every number, and what it says in a few plain words."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, cast
+
+from relief.checks import Check
+from relief.measures import LostDetail, ScallopFigures
+from relief.shop.records import Cutter
+from relief.units import MM_PER_INCH, Units, format_length
+
+# Digits after the point in report.json: nothing is known better than a nanometre.
+_DECIMALS = 6
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The grid on which everything was judged.
+
+    Parameters
+    ----------
+    pitch : float, mm between nodes
+    columns, rows : int, nodes along x and y
+    """
+
+    pitch: float
+    columns: int
+    rows: int
+
+
+@dataclass(frozen=True)
+class ProgramRun:
+    """One program of the job folder, in running order.
+
+    Parameters
+    ----------
+    file, operation : its name and what it is for
+    cutter : the cutter it turns; None for the trace
+    spindle_rpm : rev/min; 0 = the spindle stands
+    feed, plunge : mm/min
+    blocks : lines that hold words
+    cutting_length, rapid_length : mm
+    seconds : time at the machine
+    """
+
+    file: str
+    operation: str
+    cutter: Cutter | None
+    spindle_rpm: float
+    feed: float
+    plunge: float
+    blocks: int
+    cutting_length: float
+    rapid_length: float
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Report:
+    """All that is known about a job once its programs have been re-read, carved and checked.
+
+    Parameters
+    ----------
+    relief_version : text
+    job : the complete job as run, as a table of its keys
+    grid : Grid
+    programs : in running order, the trace included
+    seconds : time at the machine of all programs, cutter changes not counted
+    scallop : ridges between passes, normal to the surface
+    gouge : float, mm, deepest cut below the target
+    lost_detail : what the finishing cutter cannot reach
+    removed_volume : float, mm³
+    path_ratio : float, finishing length over its yardstick; None when nothing was finished
+    checks : every check, in order
+    sha256 : digest of each file of the folder, by name
+    """
+
+    relief_version: str
+    job: Mapping[str, Any]
+    grid: Grid
+    programs: tuple[ProgramRun, ...]
+    seconds: float
+    scallop: ScallopFigures
+    gouge: float
+    lost_detail: LostDetail
+    removed_volume: float
+    path_ratio: float | None
+    checks: tuple[Check, ...]
+    sha256: Mapping[str, str]
+
+    @property
+    def ready(self) -> bool:
+        """Whether the job may be carved: no check that stops it fell short."""
+        return not self.stops
+
+    @property
+    def stops(self) -> tuple[Check, ...]:
+        """Checks that fell short and forbid the programs."""
+        return tuple(check for check in self.checks if check.severity == "stop" and not check.holds)
+
+    @property
+    def warnings(self) -> tuple[Check, ...]:
+        """Checks that fell short and only tell."""
+        return tuple(check for check in self.checks if check.severity == "warn" and not check.holds)
+
+    @property
+    def units(self) -> Units:
+        """The length unit that the user reads."""
+        return cast(Units, self.job.get("output", {}).get("units", "mm"))
+
+    def to_json(self) -> bytes:
+        """Return report.json: keys in a fixed order, plain ASCII, the same bytes for the same job.
+
+        Numbers are rounded to six decimals; one that is not finite becomes null.
+        """
+        table = asdict(self)
+        table["sha256"] = dict(sorted(self.sha256.items()))
+        return (json.dumps(_rounded(table), indent=2, allow_nan=False) + "\n").encode("ascii")
+
+    def summary_lines(self) -> tuple[str, ...]:
+        """Return the job in about six plain lines for a terminal."""
+        return (
+            f"{'Ready' if self.ready else 'NOT ready'}: {self.made()}",
+            f"At the machine: {self.time_sentence()}",
+            f"Smoothness: {self.smoothness()}",
+            f"Detail lost: {self.detail()}",
+            *_told("Stopped by", self.stops),
+            *(_told("Warning", self.warnings) or ("Warnings: none",)),
+            self.where_to_look(),
+        )
+
+    def made(self) -> str:
+        """Return what was made, in one sentence."""
+        name = str(self.job.get("picture", "")).replace("\\", "/").rpartition("/")[2]
+        sizes = self.job.get("relief", {})
+        width, length, depth = (sizes.get(side) for side in ("width", "length", "depth"))
+        what = f'"{name}" as a relief'
+        if width is not None and length is not None:
+            what += f" {self.length(width)} × {self.length(length)}"
+        if depth is not None:
+            what += f", {self.length(depth)} deep"
+        return f"{what}, in {self.job.get('material', 'stock')}."
+
+    def time_sentence(self) -> str:
+        """Return the time at the machine, whole and by operation, in one sentence."""
+        cuts = [f"{run.operation} {format_time(run.seconds)}" for run in self.programs if run.cutter]
+        parts = f" ({', '.join(cuts)})" if len(cuts) > 1 else ""
+        return f"about {format_time(self.seconds)}{parts}, cutter changes not counted."
+
+    def smoothness(self) -> str:
+        """Return how smooth the surface is, in one sentence."""
+        figures = self.scallop
+        text = (
+            f"ridges within {self.length(figures.tolerance)} on {percent(figures.within)} of the surface;"
+            f" the highest is {self.length(figures.max)}"
+        )
+        if figures.walls > 0:
+            text += f" ({self.length(figures.walls_max)} on the walls, {percent(figures.walls)} of it)"
+        return text + "."
+
+    def detail(self) -> str:
+        """Return how much of the picture the finishing cutter cannot reach, in one sentence."""
+        lost = self.lost_detail
+        if lost.share == 0:
+            return f"none to be seen; {self.length(lost.max)} at most."
+        return (
+            f"{percent(lost.share)} of the surface stands more than {self.length(self.scallop.tolerance)}"
+            f" above the picture, {self.length(lost.max)} at most."
+        )
+
+    def where_to_look(self) -> str:
+        """Return what to do first, in one sentence."""
+        if not self.ready:
+            return "Look first at: sheet.html, for what stopped it; no program was written."
+        trace = next((run.file for run in self.programs if run.cutter is None), None)
+        then = f", then run {trace} with the spindle off" if trace else ""
+        return f"Look first at: sheet.html{then}."
+
+    def length(self, millimetres: float) -> str:
+        """Return a length in the user's unit, to a hundredth of a millimetre or a thousandth of an inch.
+
+        A length too small for that keeps two significant digits.
+        """
+        places, unit = (3, MM_PER_INCH) if self.units == "in" else (2, 1.0)
+        number = abs(millimetres) / unit
+        if 0 < number < 10.0 ** (1 - places):
+            places = min(max(places, 1 - math.floor(math.log10(number))), 5)
+        return format_length(round(millimetres / unit, places) * unit, self.units)
+
+
+def format_time(seconds: float) -> str:
+    """Write a time for people.
+
+    Examples
+    --------
+    >>> format_time(42), format_time(125), format_time(4000), format_time(3599)
+    ('42 s', '2 min', '1 h 07 min', '1 h 00 min')
+    """
+    if seconds < 60:
+        return f"{math.ceil(seconds)} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def percent(share: float) -> str:
+    """Write a share for people; what is not whole never reads "100 %", what is not nothing never "0 %".
+
+    Examples
+    --------
+    >>> percent(0.5), percent(1.0), percent(0.99999), percent(0.00001), percent(0.0)
+    ('50 %', '100 %', 'over 99.9 %', 'under 0.1 %', '0 %')
+    """
+    if 0 < share < 0.001:
+        return "under 0.1 %"
+    if 0.999 < share < 1:
+        return "over 99.9 %"
+    return f"{100 * share:.1f}".removesuffix(".0") + " %"
+
+
+def _told(word: str, checks: tuple[Check, ...]) -> tuple[str, ...]:
+    """Return one line that names every one of the checks."""
+    if not checks:
+        return ()
+    plural = "s" if len(checks) > 1 and word == "Warning" else ""
+    return (f"{word}{plural}: {'; '.join(check.message for check in checks)}.",)
+
+
+def _rounded(value: Any) -> Any:
+    """Return a table with its numbers rounded and only what JSON knows."""
+    if isinstance(value, Mapping):
+        return {str(key): _rounded(inner) for key, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_rounded(inner) for inner in value]
+    if isinstance(value, bool) or value is None or isinstance(value, (str, int)):
+        return value
+    number = float(value)
+    return round(number, _DECIMALS) + 0.0 if math.isfinite(number) else None
