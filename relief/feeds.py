@@ -16,6 +16,7 @@ from relief.cutters import profile
 from relief.errors import ShopError
 from relief.shop.records import Cutter, Machine, Material
 from relief.toolpath import CUT, PLUNGE
+from relief.units import MM_PER_INCH
 
 # A light stepover thins the chip; the feed makes up for it at most this many times over, because the full
 # width comes back in every inside corner. Common practice, no source.
@@ -41,7 +42,7 @@ class Feeds:
     chip_low, chip_high : mm, the range that suits material, cutter and depth
     surface_speed : m/min, of the cutting edge where it is deepest engaged (not at the cutter's full diameter)
     power : W, asked from the spindle
-    sentences : what the user should know: limits that held a value back, a chip load outside its range, ...
+    sentences : where the chip load lies, and then what else to know: limits that held a value back, ...
     """
 
     rpm: float
@@ -316,19 +317,22 @@ class _Choice:
         return cutting_power(self.material.cutting_force, rate)
 
     def judge(self) -> None:
-        """Say where chip load or power lie outside what they should be."""
-        within = f"the range {self.low:.3f} to {self.high:.3f} mm"
-        chip = f"Chip load {self.chip_load:.3f} mm is {{}} {within}: {{}}."
-        if self.chip_load < self.low * 0.99:
-            self.sentences.append(chip.format("below", "it will rub and burn; " + self._thicker()))
-        elif self.chip_load > self.high * 1.01:
-            self.sentences.append(chip.format("above", "it may break the cutter; " + self._thinner()))
+        """Say, first of all, where the chip load lies in its range, and last whether the power suffices."""
+        self.sentences.insert(0, self._verdict())
         if self.power > self.machine.spindle_power:
             slower = self.cut * self.machine.spindle_power / self.power
             self.sentences.append(
                 f"The cut asks for {self.power:.0f} W, more than the {self.machine.spindle_power:.0f} W of "
                 f"the spindle: cut less deep or feed at {round_down(slower):.0f} mm/min."
             )
+
+    def _verdict(self) -> str:
+        chip, within = f"Chip load {self.chip_load:.3f} mm", f"the range {self.low:.3f} to {self.high:.3f} mm"
+        if self.chip_load < self.low * 0.99:
+            return f"{chip} is below {within}: it will rub and burn; {self._thicker()}."
+        if self.chip_load > self.high * 1.01:
+            return f"{chip} is above {within}: it may break the cutter; {self._thinner()}."
+        return f"{chip} lies in {within}."
 
     def _thicker(self) -> str:
         """Return how the chip could be brought up to the range."""
@@ -376,9 +380,9 @@ def limit_feeds(
     Returns
     -------
     (n,) float64, mm/min, for the move that arrives at each point; 0 for rapids and the first point
-        F is the speed along the path (NISTIR 6556 s2.1.2.5), so on a slope an axis has F |d| / length. Plunges,
-        and cuts down more steeply than 75°, have the plunge feed. Feeds that are held sink to the next rung of
-        a ladder, so that they change rarely.
+        F is the speed along the path (NISTIR 6556 s2.1.2.5), so on a slope an axis has F |d| / length.
+        Plunges, and cuts down more steeply than 75°, have the plunge feed. Feeds that are held sink to the
+        next rung of a ladder, so that they change rarely.
     """
     held = np.zeros(len(points))
     if len(points) < 2:
@@ -397,9 +401,9 @@ def _most_feed(steps: npt.NDArray[np.float64], machine: Machine) -> npt.NDArray[
     """Return the most feed, mm/min, of moves by `steps` ≥ 0 mm, however the text rounds their ends.
 
     Rounding can make the step of an axis one unit of the last decimal longer and the others shorter; a step
-    of nothing stays nothing.
+    of nothing stays nothing. The unit is that of programs in inches, the coarser one (one more decimal).
     """
-    unit = 10.0**-machine.decimals
+    unit = MM_PER_INCH / 10.0 * 10.0**-machine.decimals
     most = np.full(len(steps), np.inf)
     for axis in range(3):
         longer = steps[:, axis] + unit

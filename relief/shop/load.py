@@ -51,7 +51,7 @@ class Shop:
             object.__setattr__(self, field.name, MappingProxyType(dict(getattr(self, field.name))))
 
     @classmethod
-    def read(cls, path: Path | None = None) -> Shop:
+    def read(cls, path: Path | str | None = None) -> Shop:
         """Read the shop in force.
 
         Parameters
@@ -68,7 +68,7 @@ class Shop:
         starter = tomllib.loads(resources.files("relief.shop").joinpath("starter.toml").read_text("utf-8"))
         if path is None:
             return _shop(starter, STARTER, {})
-        return _shop(_toml(path), path.name, starter)
+        return _shop(_toml(Path(path)), Path(path).name, starter)
 
     def cutter(self, wanted: str | int) -> Cutter:
         """Return the cutter of this name, number or description.
