@@ -103,7 +103,7 @@ def _refuse_existing(folder: Path, replace: bool) -> None:
     with _told(folder):
         if not folder.parent.is_dir():
             fault = "is a file" if folder.parent.exists() else "does not exist"
-            message = f"{_shown(folder.parent)}: {fault}; make that folder first, or choose another with --out"
+            message = f"{_shown(folder.parent)}: {fault}; make that folder, or choose another with --out"
             raise FolderError(message)
         if not folder.exists():
             return
@@ -111,7 +111,7 @@ def _refuse_existing(folder: Path, replace: bool) -> None:
             message = f"{_shown(folder)}: is a file; choose another folder with --out"
             raise FolderError(message)
         if not replace:
-            message = f"{_shown(folder)}: already there; add --replace to replace it, or choose another with --out"
+            message = f"{_shown(folder)}: already there; add --replace, or choose another with --out"
             raise FolderError(message)
         stranger = _stranger(folder)
         if stranger:
@@ -189,8 +189,11 @@ def _remove(earlier: Path) -> None:
     try:
         shutil.rmtree(earlier)
     except OSError as error:
-        message = f"{_shown(earlier)}: the new job folder is in place, but this earlier one could not be removed"
-        raise FolderError(f"{message} ({_reason(error)}); delete it by hand") from None
+        message = (
+            f"{_shown(earlier)}: the new job folder is in place, but this earlier one could not be removed"
+            f" ({_reason(error)}); delete it by hand"
+        )
+        raise FolderError(message) from None
     except BaseException:
         shutil.rmtree(earlier, ignore_errors=True)
         raise

@@ -127,16 +127,16 @@ def stl_bytes(mesh: Mesh) -> bytes:
         corners = vertices[mesh.triangles[batch]]
         facets["corners"][batch] = corners
         facets["normal"][batch] = _normals(corners.astype(np.float64))
-    return b"".join((_HEADER, struct.pack("<I", len(facets)), memoryview(facets).cast("B")))
+    return b"".join((_HEADER, struct.pack("<I", len(facets)), facets.data.cast("B")))
 
 
 def _check(surface: Heightfield, bottom: float) -> None:
     if surface.rows < 2 or surface.columns < 2:
-        message = f"a surface of {surface.columns} × {surface.rows} nodes has no area; it needs 2 × 2 at least"
+        message = f"a surface of {surface.columns} × {surface.rows} nodes has no area; it needs 2 × 2"
         raise ReliefError(message)
     lowest = float(surface.heights.min())
     if not bottom < lowest:
-        message = f"the bottom at {bottom:g} mm is not below the surface, whose lowest node is at {lowest:g} mm"
+        message = f"the bottom at {bottom:g} mm is not below the surface, which goes down to {lowest:g} mm"
         raise ReliefError(message)
 
 
@@ -240,15 +240,16 @@ def _closed(surface: Heightfield, bottom: float, top: _Corners) -> Mesh:
             surface.heights.ravel()[nodes].astype(np.float64),
         ]
     )
-    border = _border(surface.rows, surface.columns)
-    border = number[border[used[border]]]
+    around = _border(surface.rows, surface.columns)
+    border = number[around[used[around]]]
     low_vertices = top_vertices[border] * (1, 1, 0) + (0, 0, bottom)
     middle = [[*(top_vertices[:, :2].min(axis=0) + top_vertices[:, :2].max(axis=0)) / 2, bottom]]
     low = len(nodes) + np.arange(len(border), dtype=np.int32)
-    p, q, below_p, below_q = border, np.roll(border, -1), low, np.roll(low, -1)
     centre = np.full_like(low, len(nodes) + len(border))
-    around = [(below_p, below_q, q), (below_p, q, p), (centre, below_q, below_p)]
-    triangles = np.concatenate([number[top], *(np.stack(corners, axis=1) for corners in around)])
+    next_border, next_low = np.roll(border, -1), np.roll(low, -1)
+    walls = [np.stack([low, next_low, next_border], axis=1), np.stack([low, next_border, border], axis=1)]
+    floor = np.stack([centre, next_low, low], axis=1)
+    triangles = np.concatenate([number[top], *walls, floor])
     return Mesh(np.concatenate([top_vertices, low_vertices, middle]), triangles)
 
 

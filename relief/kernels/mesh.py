@@ -70,7 +70,7 @@ def _level(z: Any, kept: Kept, step: int, centre: bool, tolerance: float) -> Non
 @njit(cache=True, nogil=True)
 def _keep(z: Any, kept: Any, step: int, centre: bool, tolerance: float, first: int, last: int) -> None:
     """Decide for the nodes of one size of triangle; lattice lines first ≤ line < last."""
-    rows, columns = kept.shape
+    columns = kept.shape[1]
     for line in range(first, last):
         j = line * step
         if centre:
@@ -120,12 +120,12 @@ def _misses(z: Any, kept: Any, j: int, i: int, step: int, centre: bool, toleranc
     else:
         a, b = (j - step, i), (j + step, i)
         c, d = (j, i - step), (j, i + step)
-    return _strays(z, kept, a, b, c, tolerance) or _strays(z, kept, b, a, d, tolerance)
+    return bool(_strays(z, kept, a, b, c, tolerance) or _strays(z, kept, b, a, d, tolerance))
 
 
 @njit(cache=True, nogil=True)
 def _strays(z: Any, kept: Any, a: Any, b: Any, c: Any, tolerance: float) -> bool:
-    """Return whether the triangle a, b, c (right angle at c) strays from a node under it, or over the border."""
+    """Return whether triangle a, b, c (right angle at c) strays from a node under it, or over the border."""
     rows, columns = z.shape
     low_j, high_j = min(a[0], b[0], c[0]), max(a[0], b[0], c[0])
     low_i, high_i = min(a[1], b[1], c[1]), max(a[1], b[1], c[1])

@@ -1,0 +1,328 @@
+"""Pictures of surfaces: lit from the upper left, and maps with a scale in the user's unit."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageDraw, ImageFont
+from scipy import ndimage
+
+from relief import colours
+from relief.heightfield import Heightfield
+from relief.units import MM_PER_INCH, Units, format_length
+
+# Pixels: longest side of the surface itself, its least size, and the least width of the whole picture.
+_LONGEST, _LEAST, _LEAST_WIDTH = 1480, 1000, 720
+_MARGIN = 24
+# A picture has one palette: the colours of its scale, then a ramp of ink from paper to black.
+_SCALE, _INKS = 239, 16
+_PAPER = _SCALE
+_TEXT = 26
+
+Indices = npt.NDArray[np.uint8]
+_Map = npt.NDArray[np.float64]
+
+
+def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
+    """Return a picture of a surface as if it lay in soft light from the upper left.
+
+    Parameters
+    ----------
+    surface : Heightfield
+    units : the unit of its scale bar
+
+    Returns
+    -------
+    PNG file; the far side of the table is on top, +X points right
+
+    Notes
+    -----
+    Light = direct light (Lambert's cosine law) × 0.6 + open sky × 0.4, the latter as the sky-view factor of
+    Zakšek, Oštir & Kokalj, Remote Sensing 3(2):398–415, 2011 (from memory): hollows are darker.
+    """
+    heights, size = _resampled(surface)
+    light = 0.60 * _direct_light(heights, size) + 0.40 * _open_sky(heights, size)
+    low, high = np.percentile(light, (0.3, 99.7))
+    # a flat surface keeps its own middle tone instead of having its rounding errors amplified
+    span = max(high - low, 0.25)
+    tone = (light - (low + high) / 2) / span + 0.55
+    depth = format_length(round(float(np.ptp(surface.heights)), 2), units)
+    caption = f"{_size(surface, units)}, {depth} from highest to lowest"
+    return _png(_indices(tone), colours.wood(_SCALE), _Legend(None, (), (), caption), surface, units)
+
+
+def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm") -> bytes:
+    """Return a map of carved minus target: blue where it is too deep, amber where something is left.
+
+    Parameters
+    ----------
+    carved, target : Heightfields on the same grid
+    units : the unit of its scale
+
+    Returns
+    -------
+    PNG file. Where a pixel covers several nodes it shows the one that deviates most, so nothing is hidden.
+    """
+    deviation = carved.heights.astype(np.float64) - target.heights
+    limit = _round_limit(max(float(np.percentile(np.abs(deviation), 99.9)), 0.01), units)
+    tone = _pooled(deviation, _factor(carved)) / limit / 2 + 0.5
+    ticks = tuple((step / 4, _signed((step / 2 - 1) * limit, units)) for step in range(5))
+    caption = (
+        f"carved minus target; at most {_short(max(deviation.max(), 0), units)} left standing and"
+        f" {_short(max(-deviation.min(), 0), units)} too deep"
+    )
+    legend = _Legend((0.0, 1.0), ticks, ("too deep", "as drawn", "left standing"), caption)
+    return _png(_indices(tone), colours.diverging(_SCALE), legend, carved, units)
+
+
+def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, units: Units = "mm") -> bytes:
+    """Return a map of the ridges between passes: pale where they are as low as asked, dark where not.
+
+    Parameters
+    ----------
+    scallops : (rows, columns) mm, normal to the surface; NaN where it was not judged
+    tolerance : float, mm, the scallop height asked for
+    pitch : float, mm
+    units : the unit of its scale
+
+    Returns
+    -------
+    PNG file. Where a pixel covers several nodes it shows the highest, so nothing is hidden.
+    """
+    judged = np.isfinite(scallops)
+    ratio = np.where(judged, scallops, 0.0) / tolerance
+    worst = float(ratio.max())
+    top = next((n for n in (2.0, 4.0, 8.0) if worst <= n), 16.0)
+    grid = Heightfield(ratio, pitch)
+    factor = _factor(grid)
+    indices = _indices(_pooled(ratio, factor) / top)
+    seen = _pooled(judged.astype(np.float64), factor) > 0
+    indices[~seen] = _hatching(indices.shape)[~seen]
+    ticks = tuple((n / top, _short(n * tolerance, units)) for n in (0.0, 1.0, top / 2, top))
+    met = float((ratio[judged] <= 1).mean()) if judged.any() else 1.0
+    caption = f"{_share(met)} of the judged surface is as smooth as asked; the highest ridge is" + (
+        f" {_short(worst * tolerance, units)}" + ("" if judged.all() else "; hatched: walls, not judged")
+    )
+    words = ("smooth", "as asked at the step", "rougher")
+    legend = _Legend((0.0, 1.0), ticks, words, caption)
+    return _png(indices, colours.split(_SCALE, 1 / top), legend, grid, units)
+
+
+@dataclass(frozen=True)
+class _Legend:
+    """What stands below a map: its scale, marks on it as (place 0..1, text), words below, and a caption."""
+
+    scale: tuple[float, float] | None
+    ticks: tuple[tuple[float, str], ...]
+    words: tuple[str, ...]
+    caption: str
+
+
+# ---- surfaces to pixels ---------------------------------------------------------------------------------
+
+
+def _factor(field: Heightfield) -> int:
+    """Return how many nodes share a pixel (positive) or how many pixels show a node (negative)."""
+    longest = max(field.rows, field.columns)
+    if longest > _LONGEST:
+        return math.ceil(longest / _LONGEST)
+    return -max(1, min(_LONGEST // longest, math.ceil(_LEAST / longest)))
+
+
+def _pooled(values: _Map, factor: int) -> _Map:
+    """Return one value a pixel, top row first: of several nodes the one largest in size, sign kept."""
+    flipped = values[::-1]
+    if factor < 0:
+        return np.repeat(np.repeat(flipped, -factor, axis=0), -factor, axis=1)
+    rows, columns = (-(-size // factor) * factor for size in flipped.shape)
+    padded = np.zeros((rows, columns))
+    padded[: flipped.shape[0], : flipped.shape[1]] = flipped
+    blocks = padded.reshape(rows // factor, factor, columns // factor, factor)
+    high, low = blocks.max(axis=(1, 3)), blocks.min(axis=(1, 3))
+    return np.where(high >= -low, high, low)
+
+
+def _resampled(surface: Heightfield) -> tuple[_Map, float]:
+    """Return smoothly resampled heights, top row first, and the size of a pixel in mm."""
+    longest = max(surface.rows, surface.columns)
+    scale = min(max(_LEAST / longest, 1.0), _LONGEST / longest)
+    width, height = (max(2, round(size * scale)) for size in (surface.columns, surface.rows))
+    picture = Image.fromarray(np.ascontiguousarray(surface.heights[::-1]))
+    method = Image.Resampling.BICUBIC if scale > 1 else Image.Resampling.LANCZOS
+    resized = np.asarray(picture.resize((width, height), method), dtype=np.float64)
+    return resized, surface.pitch * surface.columns / width
+
+
+def _direct_light(heights: _Map, size: float) -> _Map:
+    """Return the cosine between surface and light, of a lamp on the upper left and two weak ones beside it."""
+    down, right = np.gradient(heights, size)
+    length = np.sqrt(1 + down**2 + right**2)
+    light = np.zeros_like(heights)
+    for share, azimuth_deg, altitude_deg in ((0.70, 135.0, 42.0), (0.15, 180.0, 35.0), (0.15, 90.0, 35.0)):
+        azimuth, altitude = math.radians(azimuth_deg), math.radians(altitude_deg)
+        # rows run down the picture, so a lamp at the top shines on surfaces that rise downward
+        towards = (-math.cos(azimuth) * right + math.sin(azimuth) * down) * math.cos(altitude)
+        light += share * np.maximum((towards + math.sin(altitude)) / length, 0.0)
+    return light
+
+
+def _open_sky(heights: _Map, size: float) -> _Map:
+    """Return the share of the sky that each point sees: 1 − mean over 16 directions of sin(horizon)."""
+    coarse = heights[::2, ::2]
+    reach = 3.0 * max(float(np.ptp(heights)), size) / (2 * size)
+    steps = sorted({max(1, round(reach ** (n / 8))) for n in range(9)})
+    hidden = np.zeros_like(coarse)
+    for direction in range(16):
+        hidden += _horizon_sine(coarse, 2 * size, 2 * math.pi * direction / 16, steps)
+    sky = 1 - hidden / 16
+    zoom = [a / b for a, b in zip(heights.shape, sky.shape, strict=True)]
+    return np.asarray(ndimage.zoom(sky, zoom, order=1, mode="nearest", grid_mode=True))
+
+
+def _horizon_sine(heights: _Map, size: float, azimuth: float, steps: list[int]) -> _Map:
+    """Return the sine of the horizon's angle above the level, in one direction."""
+    rows, columns = heights.shape
+    steepest = np.zeros_like(heights)
+    for step in steps:
+        dj, di = round(step * math.sin(azimuth)), round(step * math.cos(azimuth))
+        if abs(dj) >= rows or abs(di) >= columns or (dj == 0 and di == 0):
+            continue
+        here = (slice(max(0, -dj), rows - max(0, dj)), slice(max(0, -di), columns - max(0, di)))
+        there = (slice(max(0, dj), rows + min(0, dj)), slice(max(0, di), columns + min(0, di)))
+        rise = (heights[there] - heights[here]) / (size * math.hypot(dj, di))
+        np.maximum(steepest[here], rise, out=steepest[here])
+    return np.asarray(steepest / np.sqrt(1 + steepest**2))
+
+
+def _indices(tone: _Map) -> Indices:
+    return np.clip(tone * _SCALE, 0, _SCALE - 1).astype(np.uint8)
+
+
+def _hatching(shape: tuple[int, ...]) -> Indices:
+    j, i = np.indices(shape)
+    return np.where((i + j) % 8 < 2, _PAPER + 9, _PAPER + 2).astype(np.uint8)
+
+
+# ---- the picture and what stands below it ---------------------------------------------------------------
+
+
+def _png(indices: Indices, scale: colours.Colours, legend: _Legend, field: Heightfield, units: Units) -> bytes:
+    rows, columns = indices.shape
+    width = max(columns, _LEAST_WIDTH) + 2 * _MARGIN
+    foot = _foot(width, legend, field.pitch * field.columns / columns, columns, units)
+    canvas = np.full((rows + 2 * _MARGIN + foot.shape[0], width), _PAPER, dtype=np.uint8)
+    left = (width - columns) // 2
+    canvas[_MARGIN - 1 : _MARGIN + rows + 1, left - 1 : left + columns + 1] = _PAPER + 8
+    canvas[_MARGIN : _MARGIN + rows, left : left + columns] = indices
+    canvas[rows + 2 * _MARGIN :] = foot
+    picture = Image.fromarray(canvas, mode="P")
+    ramp = np.repeat(np.linspace(255, 0, _INKS).round().astype(np.uint8)[:, None], 3, axis=1)
+    picture.putpalette(np.concatenate([scale, ramp]).tobytes())
+    file = io.BytesIO()
+    picture.save(file, "PNG", compress_level=9)
+    return file.getvalue()
+
+
+def _foot(width: int, legend: _Legend, size: float, columns: int, units: Units) -> Indices:
+    """Return the strip below a picture: scale bar, caption and, for a map, its colours with their meaning."""
+    lines = _wrapped(legend.caption, width - 2 * _MARGIN)
+    bar_top = 130 if legend.scale else 0
+    paper = Image.new("L", (width, bar_top + 64 + len(lines) * 34 + _MARGIN // 2), 255)
+    draw = ImageDraw.Draw(paper)
+    if legend.scale:
+        _mark_scale(draw, width, legend)
+    _draw_bar(draw, bar_top, size, columns, units)
+    for number, line in enumerate(lines):
+        draw.text((_MARGIN, bar_top + 56 + 34 * number), line, fill=0, font=_font())
+    ink = _PAPER + np.round((255 - np.asarray(paper, dtype=np.float64)) * (_INKS - 1) / 255).astype(np.uint8)
+    if legend.scale:
+        inside = slice(_MARGIN + 1, width - _MARGIN - 1)
+        ink[3:37, inside] = _indices(np.linspace(0, 1, width - 2 * _MARGIN - 2))
+    return np.asarray(ink, dtype=np.uint8)
+
+
+def _mark_scale(draw: ImageDraw.ImageDraw, width: int, legend: _Legend) -> None:
+    left, right = _MARGIN, width - _MARGIN - 1
+    draw.rectangle((left, 2, right, 37), outline=0)
+    taken = -1.0
+    for place, text in legend.ticks:
+        x = left + place * (right - left)
+        draw.line((x, 37, x, 46), fill=0, width=2)
+        start = min(max(x - _wide(text) / 2, left), right - _wide(text))
+        if start > taken:
+            draw.text((start, 48), text, fill=0, font=_font())
+            taken = start + _wide(text) + 14
+    for number, word in enumerate(legend.words):
+        share = number / max(len(legend.words) - 1, 1)
+        draw.text((left + share * (right - left - _wide(word)), 82), word, fill=70, font=_font())
+
+
+def _draw_bar(draw: ImageDraw.ImageDraw, top: int, size: float, columns: int, units: Units) -> None:
+    """Draw a scale bar of a round length, about a fifth of the picture, in five fields."""
+    unit = 1.0 if units == "mm" else MM_PER_INCH
+    length = _round_down(columns * size / unit / 4) * unit
+    pixels = length / size
+    for field in range(5):
+        box = (_MARGIN + field * pixels / 5, top + 14, _MARGIN + (field + 1) * pixels / 5, top + 28)
+        draw.rectangle(box, fill=0 if field % 2 == 0 else 255, outline=0, width=2)
+    draw.text((_MARGIN + pixels + 14, top + 5), format_length(length, units), fill=0, font=_font())
+
+
+def _font() -> Any:
+    return ImageFont.load_default(_TEXT)
+
+
+def _wide(text: str) -> float:
+    return float(_font().getlength(text))
+
+
+def _wrapped(text: str, width: float) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if _wide(longer) > width and lines[-1]:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
+
+
+# ---- numbers for people ---------------------------------------------------------------------------------
+
+
+def _round_down(value: float) -> float:
+    """Return the largest 1, 2 or 5 × 10ⁿ that is not above the value."""
+    power = 10.0 ** math.floor(math.log10(value) + 1e-9)
+    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= value * (1 + 1e-9))
+
+
+def _round_limit(value: float, units: Units) -> float:
+    """Return the smallest 1, 2 or 5 × 10ⁿ of the unit that is not below the value, in mm."""
+    unit = 1.0 if units == "mm" else MM_PER_INCH
+    power = 10.0 ** math.floor(math.log10(value / unit) + 1e-9)
+    return next(step * power * unit for step in (1.0, 2.0, 5.0, 10.0) if step * power * unit >= value * (1 - 1e-9))
+
+
+def _short(length: float, units: Units) -> str:
+    places = 3 if units == "mm" else 4
+    unit = 1.0 if units == "mm" else MM_PER_INCH
+    return format_length(round(float(length) / unit, places) * unit, units)
+
+
+def _signed(length: float, units: Units) -> str:
+    text = _short(length, units)
+    return f"+{text}" if length > 0 else text.replace("-", "−")
+
+
+def _share(share: float) -> str:
+    return "all" if share == 1 else f"{math.floor(1000 * share) / 10:g} %"
+
+
+def _size(surface: Heightfield, units: Units) -> str:
+    width, length = (_short(round(side, 2), units) for side in (surface.width, surface.length))
+    return f"{width.rpartition(' ')[0]} × {length}"
