@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import tomli_w
+from pydantic import Field
 
 from relief.errors import JobError, TableError
 from relief.tables import (
@@ -27,6 +28,7 @@ from relief.tables import (
 from relief.units import Units
 
 CutDirection = Literal["both ways", "climb", "conventional"]
+Bearing = Annotated[float, Field(strict=True, ge=-360, le=360)]
 
 
 @record
@@ -110,9 +112,9 @@ class Finishing:
 
     cutter: Annotated[Text, key("cutter: its name, number or description")] = "ball 1/8 in"
     scallop: Annotated[Length, key("ridge height between passes, at most", "mm", gt=0, le=5)] = 0.05
-    angle: Annotated[
-        Literal["auto"] | Number, key("direction of the passes from X, or auto", "degrees", ge=-360, le=360)
-    ] = "auto"
+    angle: Annotated[Literal["auto"] | Bearing, key("direction of the passes from X, or auto", "degrees")] = (
+        "auto"
+    )
     cut: Annotated[CutDirection, key("climb and conventional are for a clockwise spindle")] = "both ways"
     rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
     feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
@@ -143,11 +145,13 @@ class Output:
 
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
-    "shaping.levels", "shaping.gamma", "shaping.smooth", "shaping.detail", "shaping.unstep", "shaping.crop",
-    "shaping.lift", "shaping.flatten", "shaping.feather", "shaping.vignette", "shaping.mask", "shaping.border",
-    "shaping.back_lit", "roughing.rest", "finishing.passes",
-    "cutout.cutter", "cutout.tabs", "cutout.tab_width", "cutout.tab_height", "cutout.through", "cutout.allowance",
-    "cutout.skin", "output.ease", "clamps", "lettering", "outline", "tiles",
+    "shaping.levels", "shaping.gamma", "shaping.smooth", "shaping.detail", "shaping.unstep",
+    "shaping.crop", "shaping.lift", "shaping.flatten", "shaping.feather", "shaping.vignette",
+    "shaping.mask", "shaping.border", "shaping.back_lit",
+    "roughing.rest", "finishing.passes",
+    "cutout.cutter", "cutout.tabs", "cutout.tab_width", "cutout.tab_height", "cutout.through",
+    "cutout.allowance", "cutout.skin",
+    "output.ease", "clamps", "lettering", "outline", "tiles",
 )  # fmt: skip
 NOT_YET_VALUES = {
     "shaping.tone": ("lightness",),
@@ -188,12 +192,7 @@ class Job:
         JobError
             The file cannot be read, or a key is wrong; one line names file, key and mend.
         """
-        path = Path(path)
-        try:
-            table = read_toml(path)
-        except TableError as error:
-            raise JobError(str(error)) from None
-        return cls.from_table(table, where=str(path)).rooted(path.parent)
+        return job_from_source(Path(path), {})
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], where: str) -> Job:
@@ -210,11 +209,6 @@ class Job:
         except TableError as error:
             raise JobError(str(error)) from None
 
-    def rooted(self, folder: Path) -> Job:
-        """Return the job with its paths as seen from the current folder instead of from `folder`."""
-        shop = None if self.shop is None else str(folder / self.shop)
-        return replace(self, picture=str(folder / self.picture), shop=shop)
-
     def to_table(self) -> dict[str, Any]:
         """Return every key that has a value, as a table of TOML values."""
         return _without_none(asdict(self))
@@ -227,6 +221,40 @@ class Job:
             shop=None if self.shop is None else _path_from(folder, self.shop),
         )
         return tomli_w.dumps(seen.to_table())
+
+
+def job_from_source(source: Path, settings: Mapping[str, Any]) -> Job:
+    """Make the job that a source and the settings of a command line ask for.
+
+    Parameters
+    ----------
+    source : a picture, a height file or a job file (.toml)
+    settings : dotted job key → value; they win over the job file
+
+    Raises
+    ------
+    JobError
+        The job file cannot be read, or a key is wrong; one line names where, key and mend.
+    """
+    if source.suffix.lower() == ".toml":
+        table, where = _rooted_table(source), str(source)
+    else:
+        table, where = {"picture": str(source)}, "command line"
+    for name, value in settings.items():
+        set_key(table, name, value, "command line")
+    return Job.from_table(table, where)
+
+
+def _rooted_table(path: Path) -> dict[str, Any]:
+    """Read a job file's table; its paths count from its own folder."""
+    try:
+        table = read_toml(path)
+    except TableError as error:
+        raise JobError(str(error)) from None
+    for name in ("picture", "shop"):
+        if isinstance(table.get(name), str):
+            table[name] = str(path.parent / table[name])
+    return table
 
 
 def job_keys() -> list[Key]:

@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from relief.cutters import profile
 from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
@@ -73,27 +75,60 @@ class Setup:
 
 
 def set_up(job: Job, shop: Shop) -> Setup:
-    """Bring a job and a shop together.
+    """Read a job's picture and bring it together with the shop.
 
     Raises
     ------
     JobError, ShopError, PictureError
         Whatever cannot be carved as asked; one line says what, where and how to mend it.
     """
+    finish = shop.cutter(job.finishing.cutter)
+    _check_cutters(job, shop.cutter(job.roughing.cutter), finish)
+    relief, job, levels, notes = _read_source(job, finish)
+    return lay_out(job, shop, relief, levels, notes)
+
+
+def lay_out(
+    job: Job, shop: Shop, relief: Heightfield, levels: int | None = None, notes: tuple[str, ...] = ()
+) -> Setup:
+    """Lay a target into its stock and bring it together with the shop.
+
+    Parameters
+    ----------
+    job : its picture is not read
+    shop : where cutters, material and machine are looked up
+    relief : the target, its near left node at (0, 0)
+    levels : brightness levels of the picture that it came from
+    notes : what was decided on the user's behalf
+
+    Raises
+    ------
+    JobError, ShopError
+        Whatever cannot be carved as asked.
+    """
     material, machine = shop.material(job.material), shop.machine(job.machine)
     rough, finish = shop.cutter(job.roughing.cutter), shop.cutter(job.finishing.cutter)
     _check_cutters(job, rough, finish)
-    relief, job, levels, notes = _read_source(job, finish)
-    margin = _margins(job, relief, rough)
-    target = surround(relief, margin, job.relief.edge)
+    target = surround(relief, _margins(job, relief, rough), job.relief.edge)
     region = relief.region
     job = _with_sizes(job, relief, target)
     _check_travel(job, machine, region, rough)
     step = _step(job, machine)
     return Setup(
-        job, material, machine, rough, finish, relief, target,
-        target.with_heights(0.0 * target.heights), region, _zero(job, region, step), step, levels, notes,
-    )  # fmt: skip
+        job=job,
+        material=material,
+        machine=machine,
+        roughing_cutter=rough,
+        finishing_cutter=finish,
+        relief=relief,
+        target=target,
+        stock=target.with_heights(np.zeros_like(target.heights)),
+        region=region,
+        zero=_zero(job, region, step),
+        step=step,
+        levels=levels,
+        notes=notes,
+    )
 
 
 def _check_cutters(job: Job, rough: Cutter, finish: Cutter) -> None:
@@ -102,8 +137,8 @@ def _check_cutters(job: Job, rough: Cutter, finish: Cutter) -> None:
         raise JobError(message)
     if finish.kind not in ("ball", "taper", "bull"):
         message = (
-            f'finishing.cutter = "{finish.name}" is a {finish.kind} cutter; its passes leave no scallop of a set'
-            " height: choose a ball, a taper or a bull"
+            f'finishing.cutter = "{finish.name}" is a {finish.kind} cutter; its passes leave no scallop'
+            " of a set height: choose a ball, a taper or a bull"
         )
         raise JobError(message)
     ball = profile(finish).corner_radius

@@ -23,6 +23,8 @@ from relief.units import parse_length
 
 T = TypeVar("T")
 
+# What pydantic calls a key that no field answers to.
+UNKNOWN_KEY = ("unexpected_keyword_argument", "extra_forbidden")
 # A job or shop file is a page of text; anything larger is some other file.
 LARGEST_FILE = 4 * 1024 * 1024
 
@@ -170,12 +172,13 @@ def nearest(word: str, known: Iterator[str] | list[str] | tuple[str, ...]) -> st
 
 def explain(error: ValidationError, cls: type[Any]) -> str:
     """Return the first thing wrong with a record, in one line."""
-    faults = error.errors(include_url=False)
+    # a misspelt key also leaves the right one missing: tell the misspelling
+    faults = sorted(error.errors(include_url=False), key=lambda fault: fault["type"] not in UNKNOWN_KEY)
     first = faults[0]
     path = _path_of(first["loc"], cls)
     name = dotted(path)
     kind = first["type"]
-    if kind in ("unexpected_keyword_argument", "extra_forbidden"):
+    if kind in UNKNOWN_KEY:
         inner = _record_at(cls, path[:-1])
         known = list(inner.__pydantic_fields__) if inner is not None else []
         return f'unknown key "{name}"; {nearest(str(path[-1]) if path else "", known)}'

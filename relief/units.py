@@ -73,7 +73,8 @@ def _from_text(text: str) -> float:
     try:
         number = Fraction(found["number"].replace(" ", "")) + int(found["whole"] or 0)
         unit = _MARKS.get(found["unit"], found["unit"])
-        length = float(number) * _registry().Quantity(1.0, unit).to("millimeter").magnitude
+        scale = _registry().Quantity(1.0, unit).to("millimeter").magnitude
+        length = float(number * Fraction(f"{scale:.12g}"))  # exact for 3/8 in and the like
     except (pint.PintError, ZeroDivisionError, OverflowError, AttributeError):
         message = f'"{text}" is no length; write it like "1/8 in", "3 mm" or 3'
         raise LengthError(message) from None

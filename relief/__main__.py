@@ -1,0 +1,5 @@
+"""`python -m relief`."""
+
+from relief.cli import main
+
+main()

@@ -1,0 +1,217 @@
+"""Words on a terminal: parse, one call, print. The only place where errors become text and exit codes.
+
+Exit codes: 0 done, every check holds · 1 refused, nothing written · 2 wrong use of the command line ·
+3 a check fell short, no program is left behind.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+
+from relief import __version__
+from relief.errors import ReliefError
+
+REFUSED, SHORT, INTERRUPTED = 1, 3, 130
+
+# Options of carve that are job keys under a shorter name; their help comes from the key itself.
+SHORT_NAMES = {
+    "--width": "relief.width",
+    "--depth": "relief.depth",
+    "--thickness": "stock.thickness",
+    "--material": "material",
+    "--machine": "machine",
+    "--shop": "shop",
+    "--rough": "roughing.cutter",
+    "--finish": "finishing.cutter",
+    "--scallop": "finishing.scallop",
+    "--pitch": "output.pitch",
+}
+
+
+class Commands(click.Group):
+    """The commands of `relief`; each is built only when it is asked for, so that help answers at once."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names of the commands."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a command by name."""
+        build = COMMANDS.get(cmd_name)
+        return build() if build else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write a line for each command."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(SUMMARIES.items()))
+
+
+@click.group(
+    cls=Commands,
+    epilog="Example: relief carve sign.png --width 200 --depth 8 --thickness 20",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(__version__, message="relief %(version)s")
+def relief() -> None:
+    """From a picture to a carved relief on a three-axis router, with nothing left to luck."""
+
+
+SUMMARIES = {
+    "carve": "Make the job folder of a picture, a height file or a job file.",
+    "shop": "Show the cutters, materials and machines in force.",
+}
+
+
+def _carve_command() -> click.Command:
+    from relief.job import job_keys
+
+    meanings = {key.name: key for key in job_keys()}
+    short = []
+    for option, name in SHORT_NAMES.items():
+        key = meanings[name]
+        default = f" [default: {key.default}]" if key.default is not None else ""
+        unit = f" ({key.unit})" if key.unit else ""
+        metavar = "FILE" if name == "shop" else "LENGTH" if key.unit == "mm" else "NAME"
+        short.append(click.Option([option], metavar=metavar, help=f"{key.meaning}{unit}{default}"))
+    return click.Command(
+        "carve",
+        callback=_carve,
+        params=[
+            click.Argument(["source"], type=click.Path(path_type=Path)),
+            click.Option(
+                ["-o", "--out"], type=click.Path(path_type=Path), metavar="FOLDER",
+                help="The job folder to make. [default: <name> job]",
+            ),
+            click.Option(["--replace"], is_flag=True, help="Replace an earlier job folder."),
+            *short,
+            click.Option(
+                ["--set", "settings"], multiple=True, metavar="KEY=VALUE",
+                help="Any other job key, e.g. --set relief.edge=walled; may be given more than once.",
+            ),
+            click.Option(
+                ["--heights"], type=click.Path(path_type=Path), metavar="FILE",
+                help="Also save the target as .npy float32, mm.",
+            ),
+            click.Option(["--quiet"], is_flag=True, help="Say only what went wrong."),
+        ],
+        short_help=SUMMARIES["carve"],
+        help=(
+            "Make the job folder of SOURCE: a picture, a height file (.npy) or a job file (.toml).\n\n"
+            'Lengths take a unit ("1/8 in", "3 mm"); a bare number is millimetres.'
+        ),
+        epilog='Example: relief carve sign.png --width "8 in" --depth 8 --thickness 20 --material hardwood',
+    )  # fmt: skip
+
+
+def _carve(
+    source: Path, out: Path | None, replace: bool, settings: tuple[str, ...], heights: Path | None,
+    quiet: bool, **short: str | None,
+) -> None:  # fmt: skip
+    from relief.job import job_from_source
+    from relief.progress import Silent
+    from relief.shop.load import Shop
+    from relief.terminal import watching
+    from relief.workflow import carve
+
+    with _told_in_one_line():
+        asked = {SHORT_NAMES[f"--{name}"]: value for name, value in short.items() if value is not None}
+        asked |= dict(_setting(text) for text in settings)
+        job = job_from_source(source, asked)
+        shop = Shop.read(None if job.shop is None else Path(job.shop))
+        folder = out if out is not None else Path(f"{source.stem} job")
+        with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
+            report = carve(job, shop, folder, replace=replace, heights=heights, progress=progress)
+    if not quiet:
+        click.echo("\n".join(report.summary_lines()))
+    if not report.ready:
+        faults = "; ".join(
+            f"{c.name}: {c.message}" for c in report.checks if not c.holds and c.severity == "stop"
+        )
+        click.echo(f"relief: no program was written: {faults}; see {folder / 'sheet.html'}", err=True)
+        sys.exit(SHORT)
+
+
+def _setting(text: str) -> tuple[str, Any]:
+    """Split KEY=VALUE; the value is read as TOML where it is TOML, else as plain text."""
+    name, found, value = text.partition("=")
+    if not found or not name.strip():
+        message = f'"{text}" is not KEY=VALUE; write for example --set relief.edge=walled'
+        raise click.BadParameter(message, param_hint="--set")
+    try:
+        return name.strip(), tomllib.loads(f"value = {value}")["value"]
+    except tomllib.TOMLDecodeError:
+        return name.strip(), value.strip()
+
+
+def _shop_command() -> click.Command:
+    return click.Command(
+        "shop",
+        callback=_shop,
+        params=[
+            click.Option(
+                ["--shop"], type=click.Path(path_type=Path), metavar="FILE", help="Your own shop file."
+            ),
+            click.Option(
+                ["--write"],
+                type=click.Path(path_type=Path),
+                metavar="FILE",
+                help="Write it to a file to edit.",
+            ),
+        ],
+        short_help=SUMMARIES["shop"],
+        help="Show the cutters, materials and machines in force, with the source of each value.",
+        epilog="Example: relief shop --write my-shop.toml",
+    )
+
+
+def _shop(shop: Path | None, write: Path | None) -> None:
+    from relief.jobfolder import write_file
+    from relief.shop.load import Shop
+
+    with _told_in_one_line():
+        text = Shop.read(shop).text()
+        if write is None:
+            click.echo(text, nl=False)
+        else:
+            write_file(write, text.encode())
+
+
+COMMANDS: dict[str, Callable[[], click.Command]] = {"carve": _carve_command, "shop": _shop_command}
+
+
+@contextlib.contextmanager
+def _told_in_one_line() -> Iterator[None]:
+    """Turn whatever goes wrong inside into one line and an exit code."""
+    try:
+        yield
+    except click.ClickException:
+        raise
+    except ReliefError as error:
+        _leave(" ".join(str(error).split()), REFUSED)
+    except KeyboardInterrupt:
+        _leave("stopped; nothing was written", INTERRUPTED)
+    except MemoryError:
+        _leave("not enough memory for this grid; use a wider --pitch", REFUSED)
+    except Exception as error:  # a fault of ours, but the user still gets one line and no half-made file
+        what = " ".join(f"{type(error).__name__}: {error}".split())
+        _leave(
+            f"a fault inside relief ({what}); nothing was written; please report it with the job file",
+            REFUSED,
+        )
+
+
+def _leave(message: str, code: int) -> None:
+    click.echo(f"relief: {message}", err=True)
+    sys.exit(code)
+
+
+def main() -> None:
+    """Run the command line."""
+    relief(prog_name="relief")

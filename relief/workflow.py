@@ -1,0 +1,173 @@
+"""The main job: from a picture to a job folder, in the trade's own steps."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from relief import __version__
+from relief.checks import ReadProgram, run_checks
+from relief.heightfield import Heightfield
+from relief.job import Finishing, Job
+from relief.jobfolder import check_file, check_folder, write_file, write_folder
+from relief.kernels.cache import kernels_compiled, mark_compiled
+from relief.measures import volume_below
+from relief.mesh import reduced_solid, stl_bytes
+from relief.pictures import deviation_png, scallop_png, shaded_png
+from relief.plans import Plan, plan_operations
+from relief.progress import Progress, Silent
+from relief.proof import Proof, file_names, prove, write_programs
+from relief.report import Grid, ProgramRun, Report
+from relief.setup import Setup, lay_out, set_up
+from relief.sheet import render_sheet
+from relief.shop.load import Shop
+
+
+def carve(
+    job: Job,
+    shop: Shop,
+    folder: Path | str,
+    *,
+    replace: bool = False,
+    heights: Path | None = None,
+    progress: Progress | None = None,
+) -> Report:
+    """Do the whole job: plan, write, read back, carve, check, and leave a job folder.
+
+    Parameters
+    ----------
+    job, shop : what to carve and with what
+    folder : the job folder to make; it appears whole or not at all
+    replace : whether an earlier job folder there may be replaced
+    heights : also save the target there, as .npy float32 in mm
+    progress : told what is being done
+
+    Returns
+    -------
+    Report
+        When a check that stops fell short (`report.ready` is false), the folder holds no program.
+
+    Raises
+    ------
+    ReliefError
+        Whatever is refused; nothing is written then.
+    """
+    folder, progress = Path(folder), progress or Silent()
+    check_folder(folder, replace)
+    if heights is not None:
+        check_file(heights)
+    progress.stage("reading the picture and the shop")
+    setup = set_up(job, shop)
+    for note in setup.notes:
+        progress.note(f"note: {note}")
+    compile_kernels(progress)
+    report, files = make(setup, folder, progress)
+    if heights is not None:
+        write_file(heights, _npy(setup.relief))
+    write_folder(folder, files, replace)
+    return report
+
+
+def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[str, bytes]]:
+    """Return the report of a job and every file of its folder; nothing is written to disk."""
+    plans = plan_operations(setup, progress)
+    progress.stage("writing the programs")
+    texts = write_programs(plans, setup, progress)
+    progress.stage("reading them back and carving")
+    proof = prove(plans, texts, setup, progress)
+    progress.stage("drawing, mesh and job sheet")
+    report = _report(setup, plans, proof)
+    programs = dict(zip(file_names(plans), texts, strict=True)) if report.ready else {}
+    files = programs | _shown(setup, report, proof, progress)
+    files["job.toml"] = setup.job.to_toml(folder).encode()
+    return _sealed(report, files)
+
+
+def compile_kernels(progress: Progress) -> None:
+    """Run a tiny job once, so that every kernel is compiled before the real one; say so when it takes time."""
+    if kernels_compiled():
+        return
+    progress.stage("compiling, this first time only (up to a minute)")
+    j, i = np.mgrid[0:41, 0:41] * 0.5
+    shop = Shop.read(None)
+    bump = Heightfield(-4.0 + 3.0 * np.sin(i / 3.0) * np.cos(j / 4.0), 0.5)
+    tiny = lay_out(Job("none", finishing=Finishing(scallop=0.2)), shop, bump)
+    make(tiny, Path(), Silent())
+    mark_compiled()
+
+
+def _report(setup: Setup, plans: Sequence[Plan], proof: Proof) -> Report:
+    """Put every number together."""
+    evidence, relief = proof.evidence, setup.relief
+    return Report(
+        relief_version=__version__,
+        job=setup.job.to_table(),
+        grid=Grid(relief.pitch, relief.columns, relief.rows),
+        programs=tuple(_run(program) for program in evidence.programs),
+        seconds=sum(program.seconds for program in evidence.programs),
+        scallop=evidence.scallop,
+        gouge=evidence.gouge,
+        lost_detail=evidence.lost_detail,
+        removed_volume=volume_below(0.0, proof.carved),
+        path_ratio=_path_ratio(plans, evidence.programs),
+        checks=run_checks(evidence),
+        sha256={},
+    )
+
+
+def _run(program: ReadProgram) -> ProgramRun:
+    feeds, moves = program.feeds, program.moves
+    return ProgramRun(
+        file=program.file,
+        operation=program.operation,
+        cutter=program.cutter,
+        spindle_rpm=feeds.rpm if feeds else 0.0,
+        feed=feeds.cut if feeds else 0.0,
+        plunge=feeds.plunge if feeds else 0.0,
+        blocks=moves.blocks,
+        cutting_length=moves.cutting_length(),
+        rapid_length=moves.rapid_length(),
+        seconds=program.seconds,
+    )
+
+
+def _path_ratio(plans: Sequence[Plan], programs: Sequence[ReadProgram]) -> float | None:
+    """Return the finishing length, as read back, over its yardstick."""
+    pairs = [(p, r) for p, r in zip(plans, programs, strict=True) if p.yardstick > 0]
+    yardstick = sum(plan.yardstick for plan, _ in pairs)
+    return sum(program.moves.cutting_length() for _, program in pairs) / yardstick if pairs else None
+
+
+def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> dict[str, bytes]:
+    """Return the mesh, the pictures and the sheet."""
+    job, relief, carved = setup.job, setup.relief, proof.carved
+    inside = carved.cropped(setup.region)
+    mesh = stl_bytes(reduced_solid(carved, -job.stock.thickness, job.output.mesh_tolerance or None))
+    progress.fraction(0.5)
+    judged = np.where(proof.walls, np.nan, proof.scallops)
+    images = {
+        "carved.png": shaded_png(inside, job.output.units),
+        "deviation.png": deviation_png(inside, relief, job.output.units),
+    }
+    scallops = scallop_png(judged, job.finishing.scallop, relief.pitch, job.output.units)
+    progress.fraction(0.8)
+    sheet = render_sheet(report, images | {"scallop.png": scallops}, setup)
+    return {"carved.stl": mesh, **images, "sheet.html": sheet}
+
+
+def _sealed(report: Report, files: Mapping[str, bytes]) -> tuple[Report, dict[str, bytes]]:
+    """Return the report with the digest of every file, and all files with report.json among them."""
+    digests = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    sealed = dataclasses.replace(report, sha256=digests)
+    return sealed, {**files, "report.json": sealed.to_json()}
+
+
+def _npy(field: Heightfield) -> bytes:
+    buffer = io.BytesIO()
+    np.save(buffer, field.heights, allow_pickle=False)
+    return buffer.getvalue()

@@ -1,0 +1,80 @@
+"""The job file: one set of keys, defaults stated once."""
+
+from pathlib import Path
+
+import pytest
+
+from relief.errors import JobError
+from relief.job import NOT_YET, Job, job_from_source, job_keys
+
+
+def test_a_job_file_is_read_and_its_paths_count_from_its_folder(tmp_path):
+    """`Job.read` reads sections and lengths with units."""
+    (tmp_path / "job.toml").write_text(
+        'picture = "sign.png"\nshop = "my-shop.toml"\n[relief]\nwidth = "8 in"\n[finishing]\nangle = 45\n'
+    )
+    job = Job.read(tmp_path / "job.toml")
+
+    assert str(tmp_path / "sign.png") == job.picture
+    assert str(tmp_path / "my-shop.toml") == job.shop
+    assert pytest.approx(203.2) == job.relief.width
+    assert (45, 0.05, "softwood") == (job.finishing.angle, job.finishing.scallop, job.material)
+
+
+def test_what_is_written_is_read_back(tmp_path):
+    """The job in the job folder is the job that was run."""
+    (tmp_path / "pictures").mkdir()
+    job = job_from_source(
+        Path(tmp_path / "pictures/a b.png"), {"relief.width": 99.5, "relief.edge": "walled"}
+    )
+    folder = tmp_path / "a b job"
+    folder.mkdir()
+    (folder / "job.toml").write_text(job.to_toml(folder))
+
+    again = Job.read(folder / "job.toml")
+    assert Path(again.picture).resolve() == Path(job.picture)
+    assert (job.relief, job.finishing, job.output) == (again.relief, again.finishing, again.output)
+
+
+def test_the_command_line_wins_over_the_job_file(tmp_path):
+    """A setting replaces the file's own; other keys stay."""
+    path = tmp_path / "job.toml"
+    path.write_text('picture = "a.png"\nmaterial = "hardwood"\n[relief]\nwidth = 100\ndepth = 4\n')
+    job = job_from_source(path, {"relief.width": "90 mm"})
+
+    assert (90, 4, "hardwood") == (job.relief.width, job.relief.depth, job.material)
+
+
+@pytest.mark.parametrize("name", NOT_YET)
+def test_keys_of_later_work_are_refused_by_name(tmp_path, name):
+    """A key that the design knows but this version does not build is called so, not "unknown"."""
+    with pytest.raises(JobError, match=f'"{name}.*not yet'):
+        job_from_source(Path("a.png"), {name: 3})
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("finishing.scalop", 1, 'did you mean "finishing.scallop"'),
+        ("relief.width", -3, "relief.width = -3: should be greater than 0"),
+        ("relief.width", "wide", "no length"),
+        ("relief.edge", "round", "relief.edge"),
+        ("cutout.shape", "ellipse", "not yet"),
+        ("shaping.tone", "lightness", "not yet"),
+        ("output.programs", "one", "not yet"),
+        ("relief.mirror", "yes", "relief.mirror"),
+        ("relief", 3, "relief"),
+    ],
+)
+def test_wrong_settings_are_refused_in_one_line(name, value, said):
+    """The line names the key, what came and how to mend it."""
+    with pytest.raises(JobError, match=said) as refused:
+        job_from_source(Path("a.png"), {name: value})
+
+    assert "\n" not in str(refused.value)
+
+
+def test_every_key_has_a_meaning():
+    """Help, reference and commented job files are made from these."""
+    for key in job_keys():
+        assert key.meaning, key.name

@@ -1,0 +1,73 @@
+"""Lengths as people write them."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from relief.errors import LengthError
+from relief.units import format_length, parse_length
+
+# 1 in = 25.4 mm, 1 ft = 304.8 mm: international yard and pound agreement, 1959.
+WRITTEN = [
+    (3, 3.0),
+    (3.5, 3.5),
+    ("3", 3.0),
+    ("3 mm", 3.0),
+    ("3mm", 3.0),
+    (".5 mm", 0.5),
+    ("2.5 cm", 25.0),
+    ("0.2 m", 200.0),
+    ("1/8 in", 3.175),
+    ('1/8"', 3.175),
+    ("1 1/4 in", 31.75),
+    ("8 inches", 203.2),
+    ("1 ft", 304.8),
+    ("-2 mm", -2.0),
+    ("1e2 mm", 100.0),
+]
+
+
+@pytest.mark.parametrize(("written", "length"), WRITTEN)
+def test_lengths_are_read(written, length):
+    """Numbers are millimetres; text may carry a fraction and a unit."""
+    assert parse_length(written) == pytest.approx(length, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "",
+        "abc",
+        "3 parsecs of",
+        "1/0 in",
+        "3 kg",
+        "1 2 3",
+        "nan",
+        "inf",
+        "3 mm mm",
+        "__import__('os')",
+        "1e999",
+    ],
+)
+def test_other_text_is_refused(written):
+    """What is no length is refused with an example of one."""
+    with pytest.raises(LengthError, match=r"1/8 in|finite"):
+        parse_length(written)
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, True, None, [3]])
+def test_other_values_are_refused(value):
+    """Only finite numbers are lengths."""
+    with pytest.raises(LengthError, match="no length"):
+        parse_length(value)
+
+
+@given(st.integers(-(10**6), 10**6))
+def test_what_is_written_is_read_back(microns):
+    """Writing a length and reading it returns the length, in both units."""
+    length = microns / 1000
+
+    assert parse_length(format_length(length)) == pytest.approx(length, abs=5e-4)
+    assert parse_length(format_length(length, "in")) == pytest.approx(length, abs=2e-3)
