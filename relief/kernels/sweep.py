@@ -272,23 +272,40 @@ def rise_at(w: float, d2: float, shape4: Doubles) -> float:
 def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: Doubles, s4: Doubles) -> None:
     """Lower rows j0..j1 of the tile at node (j, i) to a move of any profile, a bull nose above all.
 
-    Where f still falls at one end of the interval, or rises from the other, that end is the answer; only the
-    strip of nodes between needs the free minimiser.
+    f ≥ t0 + s(least distance), found for a whole row at once, leaves few nodes to look at. Where f still falls
+    at one end of the interval, or rises from the other, that end is the answer; only the strip of nodes
+    between needs the free minimiser.
     """
     x0, y0, t0, ex, ey, length, g = m[0], m[1], m[2], m[3], m[4], m[5], m[6]
-    reach2 = (s4[3] + RIM) * (s4[3] + RIM)
+    flat, corner, slope, radius = s4[0], s4[1], s4[2], s4[3]
+    tolerance = (radius + RIM) * (radius + RIM)
+    sine = 1.0 / math.sqrt(1.0 + slope * slope)
+    join = corner * slope * sine if slope < math.inf else corner
+    steep = slope if slope < math.inf else 0.0
+    least = np.empty(TILE)
     for jj in range(j0, j1 + 1):
         y = (j + jj) * pitch - y0
         for ii in range(TILE):
             x = (i + ii) * pitch - x0
             a = x * ex + y * ey
             d = y * ex - x * ey
-            d2 = d * d
-            nearest = min(max(0.0, a - length), a)
-            if d2 + nearest * nearest > reach2:
+            w = min(max(0.0, a - length), a)
+            r2 = d * d + w * w
+            u = max(math.sqrt(r2) - flat, 0.0)
+            arc = corner - math.sqrt(max(corner * corner - u * u, 0.0))
+            cone = corner * (1.0 - sine) + (u - join) * steep
+            s = cone if u > join else arc
+            least[ii] = t0 + s if r2 <= tolerance else math.inf
+        for ii in range(TILE):
+            if least[ii] - SLACK >= tile[jj, ii]:
                 continue
-            w = nearest
+            x = (i + ii) * pitch - x0
+            a = x * ex + y * ey
+            d = y * ex - x * ey
+            d2 = d * d
+            w = min(max(0.0, a - length), a)
             if g > 0.0 and a > 0.0 and (w == 0.0 or rise_at(w, d2, s4) < g):
+                nearest = w
                 w = a
                 if rise_at(a, d2, s4) > g:
                     w = min(max(free_offset(abs(d), g, s4), nearest), a)
@@ -314,7 +331,7 @@ def ascending(start: Doubles, end: Doubles, move: Doubles) -> bool:
 
 @njit(cache=True, nogil=True)
 def clip(move: Doubles, left: float, near: float, right: float, far: float, span: Doubles) -> bool:
-    """Write the part [u0, u1] of a move inside a box; False where there is none. Liang and Barsky's clipping."""
+    """Write the part [u0, u1] of a move inside a box; False where there is none (Liang and Barsky)."""
     span[0], span[1] = 0.0, move[5]
     for axis in range(2):
         low = (left if axis == 0 else near) - move[axis]
@@ -407,7 +424,9 @@ def bound_cells(
         bounds[cell, 0], bounds[cell, 1], bounds[cell, 2] = left, near, right
         bounds[cell, 3], bounds[cell, 4] = far, lowest
         j, i = cell // wide - pad, cell % wide - pad
-        touched[max(j - pad, 0) : max(j + pad + 1, 0), max(i - pad, 0) : max(i + pad + 1, 0)] = True
+        for tj in range(max(j - pad, 0), min(j + pad + 1, touched.shape[0])):
+            for ti in range(max(i - pad, 0), min(i + pad + 1, touched.shape[1])):
+                touched[tj, ti] = True
 
 
 @njit(cache=True, nogil=True)
@@ -419,7 +438,8 @@ def gap(low: float, high: float, left: float, right: float) -> float:
 @njit(cache=True, nogil=True)
 def highest(tile: Doubles, rim: Doubles) -> float:
     """Return the largest value of a tile; row by row into `rim`, which compilers do at full width."""
-    rim[:] = tile[0]
+    for ii in range(TILE):
+        rim[ii] = tile[0, ii]
     for jj in range(1, TILE):
         for ii in range(TILE):
             rim[ii] = tile[jj, ii] if tile[jj, ii] > rim[ii] else rim[ii]
@@ -514,8 +534,9 @@ def sweep_tiles(
                 continue
             j, i = tj * TILE, ti * TILE
             tall, broad = min(rows - j, TILE), min(columns - i, TILE)
-            tile[:] = -math.inf
-            tile[:tall, :broad] = c[j : j + tall, i : i + broad]
+            for jj in range(TILE):
+                for ii in range(TILE):
+                    tile[jj, ii] = c[j + jj, i + ii] if jj < tall and ii < broad else -math.inf
             home = (tj + pad) * wide + ti + pad
             sweep_tile(tile, i, j, pitch, shape4, kind, around, home, first, bounds, pieces, rim)
             for jj in range(tall):
