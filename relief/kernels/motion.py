@@ -31,21 +31,32 @@ def corner_speed(u: Array, w: Array, half: float, e: float, acceleration: Array)
     """Return the speed, mm/s, at which a corner from direction `u` to direction `w` may be taken.
 
     The corner is rounded by the arc that touches both blocks and passes e from the corner:
-    r = e cos(th/2) / (1 − cos(th/2)), v = √(a r), with a the acceleration the axes can give towards the
-    arc's middle. The arc may use at most half of the shorter block, `half` mm: r ≤ half / tan(th/2), so that
-    chords of a circle of radius R are taken at √(a R).
-    No turn: no limit. Full reversal: 0. Plane geometry. Cost: 4 square roots.
+    r = e cos(th/2) / (1 − cos(th/2)), v = √(a r), with a the least acceleration that the axes can give
+    towards the arc's middle from any point of it. The arc may use at most half of the shorter block,
+    `half` mm: r ≤ half / tan(th/2), so that chords of a circle of radius R are taken at √(a R).
+    No turn: no limit. Full reversal: 0. Plane geometry. Cost: 6 square roots.
     """
-    dot = u[0] * w[0] + u[1] * w[1] + u[2] * w[2]
-    nx, ny, nz = w[0] - u[0], w[1] - u[1], w[2] - u[2]
-    turn = np.sqrt(nx * nx + ny * ny + nz * nz)  # 2 sin(th/2), exact for small turns where the cosine is not
-    if turn < 1e-9:
+    turn = 0.0
+    along = 0.0
+    for axis in range(3):
+        turn += (w[axis] - u[axis]) ** 2
+        along += (w[axis] + u[axis]) ** 2
+    sine, cosine = np.sqrt(turn) / 2.0, np.sqrt(along) / 2.0  # of th/2: exact for the smallest turns
+    if sine < 1e-9:
         return np.inf
-    a = axis_limit(nx / turn, ny / turn, nz / turn, acceleration)
+    a = np.inf
+    for axis in range(3):
+        # the arc's normals turn by th/2 either way from the middle one; where an axis reverses, its greatest
+        # share lies between the ends
+        normal = abs(w[axis] - u[axis]) / (2.0 * sine)
+        tangent = abs(w[axis] + u[axis]) / max(2.0 * cosine, 1e-12)
+        share = cosine * normal + sine * tangent
+        if u[axis] * w[axis] < 0.0:
+            share = np.sqrt(normal * normal + tangent * tangent)
+        if share > 1e-12 and acceleration[axis] / share < a:
+            a = acceleration[axis] / share
     if np.isinf(a):
         return np.inf
-    sine = min(turn / 2.0, 1.0)
-    cosine = np.sqrt(max((1.0 + dot) / 2.0, 0.0))
     radius = e * cosine * (1.0 + cosine) / (sine * sine)  # 1 − cos = sin² / (1 + cos)
     return float(np.sqrt(a * min(radius, half * cosine / sine)))
 
@@ -95,7 +106,7 @@ def motion(
     -----
     Entry speeds start as corner speeds; a backward and a forward pass enforce
     |v_end² − v_start²| ≤ 2 a L in every block; then each block is an exact trapezoid or triangle.
-    Cost: about 10 square roots a block; no allocation but two 3-vectors.
+    `seconds` holds the lengths until then. Cost: about 8 square roots a block, two 3-vectors of memory.
     """
     n = steps.shape[0]
     u = np.zeros(3)
@@ -108,7 +119,7 @@ def motion(
         w[0], w[1], w[2] = x / length, y / length, z / length
         speed[k] = min(feed[k], axis_limit(w[0], w[1], w[2], max_feed))
         grip[k] = axis_limit(w[0], w[1], w[2], acceleration)
-        seconds[k] = length  # until the last pass
+        seconds[k] = length
         if k == 0 or stop[k]:
             entry[k] = 0.0
         else:
