@@ -42,7 +42,7 @@ def diverging(count: int) -> Colours:
     """
     t = np.linspace(-1.0, 1.0, count)
     away = np.abs(t)
-    return srgb(0.965 - 0.60 * away, 0.155 * np.sqrt(away) * (1.15 - 0.35 * away), np.where(t < 0, _BLUE, _AMBER))
+    return srgb(0.965 - 0.60 * away, 0.155 * away**0.75, np.where(t < 0, _BLUE, _AMBER))
 
 
 def split(count: int, share: float) -> Colours:
@@ -64,7 +64,7 @@ def split(count: int, share: float) -> Colours:
 def wood(count: int) -> Colours:
     """Return a scale from bark brown in the shade to pale wood in the light."""
     t = np.linspace(0.0, 1.0, count)
-    chroma = 0.035 + 0.085 * np.sin(np.pi * np.clip(t, 0, 1) ** 1.1) ** 1.2
+    chroma = 0.030 + 0.055 * np.sin(np.pi * np.clip(t, 0, 1) ** 1.1) ** 1.2
     return srgb(0.17 + 0.80 * t, chroma, _BARK + 42.0 * t)
 
 

@@ -86,6 +86,47 @@ def write_folder(folder: Path, files: Mapping[str, bytes], replace: bool) -> Non
         _remove(earlier)
 
 
+def check_file(path: Path) -> None:
+    """Refuse, before the long work, a single file that could not be written after it.
+
+    Raises
+    ------
+    FolderError
+        The path is a folder, its parent is missing or nothing can be written there.
+    """
+    path = _resolved(path)
+    _refuse_parent(path)
+    if path.is_dir():
+        message = f"{_shown(path)}: is a folder; name a file"
+        raise FolderError(message)
+    trial = _beside(path, "making")
+    with _told(path):
+        try:
+            _write_file(trial, b"")
+        finally:
+            trial.unlink(missing_ok=True)
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Write a single file beside its place, flush it and rename it there, over an earlier one.
+
+    Raises
+    ------
+    FolderError
+        As `check_file`, or the disk refuses. Nothing is left then, and an earlier file is untouched.
+    """
+    path = _resolved(path)
+    check_file(path)
+    staging = _beside(path, "making")
+    with _told(path):
+        try:
+            _write_file(staging, content)
+            staging.replace(path)
+        finally:
+            staging.unlink(missing_ok=True)
+        _flush_folder(path.parent)
+
+
 def _resolved(folder: Path) -> Path:
     """Return the folder as an absolute path, links followed, so that every rename stays on its own disk."""
     try:
@@ -100,11 +141,8 @@ def _resolved(folder: Path) -> Path:
 
 
 def _refuse_existing(folder: Path, replace: bool) -> None:
+    _refuse_parent(folder)
     with _told(folder):
-        if not folder.parent.is_dir():
-            fault = "is a file" if folder.parent.exists() else "does not exist"
-            message = f"{_shown(folder.parent)}: {fault}; make that folder, or choose another with --out"
-            raise FolderError(message)
         if not folder.exists():
             return
         if not folder.is_dir():
@@ -116,6 +154,14 @@ def _refuse_existing(folder: Path, replace: bool) -> None:
         stranger = _stranger(folder)
         if stranger:
             message = f"{_shown(folder)}: will not be replaced: {stranger}; choose another folder with --out"
+            raise FolderError(message)
+
+
+def _refuse_parent(path: Path) -> None:
+    with _told(path):
+        if not path.parent.is_dir():
+            fault = "is a file" if path.parent.exists() else "does not exist"
+            message = f"{_shown(path.parent)}: {fault}; make that folder, or choose another"
             raise FolderError(message)
 
 

@@ -13,11 +13,11 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy import ndimage
 
 from relief import colours
-from relief.heightfield import Heightfield
+from relief.heightfield import Heightfield, Heights
 from relief.units import MM_PER_INCH, Units, format_length
 
 # Pixels: longest side of the surface itself, its least size, and the least width of the whole picture.
-_LONGEST, _LEAST, _LEAST_WIDTH = 1480, 1000, 720
+_LONGEST, _LEAST, _LEAST_WIDTH = 1400, 1000, 720
 _MARGIN = 24
 # A picture has one palette: the colours of its scale, then a ramp of ink from paper to black.
 _SCALE, _INKS = 239, 16
@@ -46,14 +46,14 @@ def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
     Zakšek, Oštir & Kokalj, Remote Sensing 3(2):398–415, 2011 (from memory): hollows are darker.
     """
     heights, size = _resampled(surface)
-    light = 0.60 * _direct_light(heights, size) + 0.40 * _open_sky(heights, size)
-    low, high = np.percentile(light, (0.3, 99.7))
-    # a flat surface keeps its own middle tone instead of having its rounding errors amplified
-    span = max(high - low, 0.25)
-    tone = (light - (low + high) / 2) / span + 0.55
-    depth = format_length(round(float(np.ptp(surface.heights)), 2), units)
-    caption = f"{_size(surface, units)}, {depth} from highest to lowest"
-    return _png(_indices(tone), colours.wood(_SCALE), _Legend(None, (), (), caption), surface, units)
+    level = np.zeros((2, 2))
+    light, flat = (0.60 * _direct_light(z, size) + 0.40 * _open_sky(z, size) for z in (heights, level))
+    tone = _toned(light, float(flat[0, 0]))
+    width, length, depth = (
+        _short(side, units, coarse=True) for side in (surface.width, surface.length, np.ptp(surface.heights))
+    )
+    caption = f"{width.rpartition(' ')[0]} by {length}, {depth} from highest to lowest"
+    return _png(_indices(tone), colours.wood(_SCALE), _Legend((), (), caption), surface, units)
 
 
 def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm") -> bytes:
@@ -76,7 +76,7 @@ def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm")
         f"carved minus target; at most {_short(max(deviation.max(), 0), units)} left standing and"
         f" {_short(max(-deviation.min(), 0), units)} too deep"
     )
-    legend = _Legend((0.0, 1.0), ticks, ("too deep", "as drawn", "left standing"), caption)
+    legend = _Legend(ticks, ((0.0, "too deep"), (0.5, "as drawn"), (1.0, "left standing")), caption)
     return _png(_indices(tone), colours.diverging(_SCALE), legend, carved, units)
 
 
@@ -97,29 +97,30 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     judged = np.isfinite(scallops)
     ratio = np.where(judged, scallops, 0.0) / tolerance
     worst = float(ratio.max())
-    top = next((n for n in (2.0, 4.0, 8.0) if worst <= n), 16.0)
-    grid = Heightfield(ratio, pitch)
+    top = 2.0 if worst <= 2 else 4.0
+    grid = Heightfield(ratio.astype(np.float32), pitch)
     factor = _factor(grid)
     indices = _indices(_pooled(ratio, factor) / top)
     seen = _pooled(judged.astype(np.float64), factor) > 0
     indices[~seen] = _hatching(indices.shape)[~seen]
-    ticks = tuple((n / top, _short(n * tolerance, units)) for n in (0.0, 1.0, top / 2, top))
+    ticks = tuple((n / top, _short(n * tolerance, units)) for n in np.linspace(0, top, 5))
+    if worst > top:
+        ticks = (*ticks[:-1], (1.0, f"{ticks[-1][1]} or more"))
     met = float((ratio[judged] <= 1).mean()) if judged.any() else 1.0
     caption = f"{_share(met)} of the judged surface is as smooth as asked; the highest ridge is" + (
         f" {_short(worst * tolerance, units)}" + ("" if judged.all() else "; hatched: walls, not judged")
     )
-    words = ("smooth", "as asked at the step", "rougher")
-    legend = _Legend((0.0, 1.0), ticks, words, caption)
+    words = ((0.0, "smoother"), (1 / top, "as asked"), (1.0, "rougher than asked"))
+    legend = _Legend(ticks, words, caption)
     return _png(indices, colours.split(_SCALE, 1 / top), legend, grid, units)
 
 
 @dataclass(frozen=True)
 class _Legend:
-    """What stands below a map: its scale, marks on it as (place 0..1, text), words below, and a caption."""
+    """What stands below a picture: marks and words along its scale as (place 0..1, text), and a caption."""
 
-    scale: tuple[float, float] | None
     ticks: tuple[tuple[float, str], ...]
-    words: tuple[str, ...]
+    words: tuple[tuple[float, str], ...]
     caption: str
 
 
@@ -144,7 +145,7 @@ def _pooled(values: _Map, factor: int) -> _Map:
     padded[: flipped.shape[0], : flipped.shape[1]] = flipped
     blocks = padded.reshape(rows // factor, factor, columns // factor, factor)
     high, low = blocks.max(axis=(1, 3)), blocks.min(axis=(1, 3))
-    return np.where(high >= -low, high, low)
+    return np.asarray(np.where(high >= -low, high, low))
 
 
 def _resampled(surface: Heightfield) -> tuple[_Map, float]:
@@ -159,7 +160,7 @@ def _resampled(surface: Heightfield) -> tuple[_Map, float]:
 
 
 def _direct_light(heights: _Map, size: float) -> _Map:
-    """Return the cosine between surface and light, of a lamp on the upper left and two weak ones beside it."""
+    """Return the cosine between surface and light, for a lamp on the upper left and two weak ones beside."""
     down, right = np.gradient(heights, size)
     length = np.sqrt(1 + down**2 + right**2)
     light = np.zeros_like(heights)
@@ -171,32 +172,43 @@ def _direct_light(heights: _Map, size: float) -> _Map:
     return light
 
 
+def _toned(light: _Map, flat: float) -> _Map:
+    """Return the place on the colour scale of each point; a level surface keeps the same middle tone."""
+    low, high = np.percentile(light, (0.2, 99.8))
+    # the least spans keep the rounding errors of a flat surface from being blown up
+    brighter = 0.28 * (light - flat) / max(high - flat, 0.12)
+    darker = 0.66 * (light - flat) / max(flat - low, 0.25)
+    return np.asarray(0.70 + np.where(light > flat, brighter, darker))
+
+
 def _open_sky(heights: _Map, size: float) -> _Map:
     """Return the share of the sky that each point sees: 1 − mean over 16 directions of sin(horizon)."""
-    coarse = heights[::2, ::2]
+    coarse = heights[::2, ::2].astype(np.float32)
     reach = 3.0 * max(float(np.ptp(heights)), size) / (2 * size)
-    steps = sorted({max(1, round(reach ** (n / 8))) for n in range(9)})
-    hidden = np.zeros_like(coarse)
-    for direction in range(16):
-        hidden += _horizon_sine(coarse, 2 * size, 2 * math.pi * direction / 16, steps)
-    sky = 1 - hidden / 16
+    steepest = np.zeros((16, *coarse.shape), dtype=np.float32)
+    for step in sorted({max(1, round(reach ** (n / 8))) for n in range(9)}):
+        # what lies far off is looked at blurred, or single distances would show as bands
+        around = ndimage.gaussian_filter(coarse, step / 4 - 0.25, truncate=2.0)
+        for direction in range(16):
+            _raise_horizon(steepest[direction], coarse, around, 2 * size, step, math.pi * direction / 8)
+    hidden = sum(slope / np.sqrt(1 + slope**2) for slope in steepest)
+    sky = 1.0 - np.asarray(hidden, dtype=np.float64) / 16
     zoom = [a / b for a, b in zip(heights.shape, sky.shape, strict=True)]
     return np.asarray(ndimage.zoom(sky, zoom, order=1, mode="nearest", grid_mode=True))
 
 
-def _horizon_sine(heights: _Map, size: float, azimuth: float, steps: list[int]) -> _Map:
-    """Return the sine of the horizon's angle above the level, in one direction."""
+def _raise_horizon(
+    steepest: Heights, heights: Heights, around: Heights, size: float, step: int, azimuth: float
+) -> None:
+    """Raise the slope up to the horizon in one direction to what stands `step` pixels off."""
     rows, columns = heights.shape
-    steepest = np.zeros_like(heights)
-    for step in steps:
-        dj, di = round(step * math.sin(azimuth)), round(step * math.cos(azimuth))
-        if abs(dj) >= rows or abs(di) >= columns or (dj == 0 and di == 0):
-            continue
-        here = (slice(max(0, -dj), rows - max(0, dj)), slice(max(0, -di), columns - max(0, di)))
-        there = (slice(max(0, dj), rows + min(0, dj)), slice(max(0, di), columns + min(0, di)))
-        rise = (heights[there] - heights[here]) / (size * math.hypot(dj, di))
-        np.maximum(steepest[here], rise, out=steepest[here])
-    return np.asarray(steepest / np.sqrt(1 + steepest**2))
+    dj, di = round(step * math.sin(azimuth)), round(step * math.cos(azimuth))
+    if abs(dj) >= rows or abs(di) >= columns:
+        return
+    here = (slice(max(0, -dj), rows - max(0, dj)), slice(max(0, -di), columns - max(0, di)))
+    there = (slice(max(0, dj), rows + min(0, dj)), slice(max(0, di), columns + min(0, di)))
+    rise = (around[there] - heights[here]) / np.float32(size * math.hypot(dj, di))
+    np.maximum(steepest[here], rise, out=steepest[here])
 
 
 def _indices(tone: _Map) -> Indices:
@@ -211,7 +223,9 @@ def _hatching(shape: tuple[int, ...]) -> Indices:
 # ---- the picture and what stands below it ---------------------------------------------------------------
 
 
-def _png(indices: Indices, scale: colours.Colours, legend: _Legend, field: Heightfield, units: Units) -> bytes:
+def _png(
+    indices: Indices, scale: colours.Colours, legend: _Legend, field: Heightfield, units: Units
+) -> bytes:
     rows, columns = indices.shape
     width = max(columns, _LEAST_WIDTH) + 2 * _MARGIN
     foot = _foot(width, legend, field.pitch * field.columns / columns, columns, units)
@@ -231,16 +245,16 @@ def _png(indices: Indices, scale: colours.Colours, legend: _Legend, field: Heigh
 def _foot(width: int, legend: _Legend, size: float, columns: int, units: Units) -> Indices:
     """Return the strip below a picture: scale bar, caption and, for a map, its colours with their meaning."""
     lines = _wrapped(legend.caption, width - 2 * _MARGIN)
-    bar_top = 130 if legend.scale else 0
+    bar_top = 130 if legend.ticks else 0
     paper = Image.new("L", (width, bar_top + 64 + len(lines) * 34 + _MARGIN // 2), 255)
     draw = ImageDraw.Draw(paper)
-    if legend.scale:
+    if legend.ticks:
         _mark_scale(draw, width, legend)
     _draw_bar(draw, bar_top, size, columns, units)
     for number, line in enumerate(lines):
         draw.text((_MARGIN, bar_top + 56 + 34 * number), line, fill=0, font=_font())
     ink = _PAPER + np.round((255 - np.asarray(paper, dtype=np.float64)) * (_INKS - 1) / 255).astype(np.uint8)
-    if legend.scale:
+    if legend.ticks:
         inside = slice(_MARGIN + 1, width - _MARGIN - 1)
         ink[3:37, inside] = _indices(np.linspace(0, 1, width - 2 * _MARGIN - 2))
     return np.asarray(ink, dtype=np.uint8)
@@ -249,17 +263,13 @@ def _foot(width: int, legend: _Legend, size: float, columns: int, units: Units) 
 def _mark_scale(draw: ImageDraw.ImageDraw, width: int, legend: _Legend) -> None:
     left, right = _MARGIN, width - _MARGIN - 1
     draw.rectangle((left, 2, right, 37), outline=0)
-    taken = -1.0
-    for place, text in legend.ticks:
+    for place, _ in legend.ticks:
         x = left + place * (right - left)
         draw.line((x, 37, x, 46), fill=0, width=2)
-        start = min(max(x - _wide(text) / 2, left), right - _wide(text))
-        if start > taken:
-            draw.text((start, 48), text, fill=0, font=_font())
-            taken = start + _wide(text) + 14
-    for number, word in enumerate(legend.words):
-        share = number / max(len(legend.words) - 1, 1)
-        draw.text((left + share * (right - left - _wide(word)), 82), word, fill=70, font=_font())
+    for texts, top, ink in ((legend.ticks, 48, 0), (legend.words, 82, 70)):
+        for place, text in texts:
+            start = left + place * (right - left) - _wide(text) / 2
+            draw.text((min(max(start, left), right - _wide(text)), top), text, fill=ink, font=_font())
 
 
 def _draw_bar(draw: ImageDraw.ImageDraw, top: int, size: float, columns: int, units: Units) -> None:
@@ -305,24 +315,22 @@ def _round_limit(value: float, units: Units) -> float:
     """Return the smallest 1, 2 or 5 × 10ⁿ of the unit that is not below the value, in mm."""
     unit = 1.0 if units == "mm" else MM_PER_INCH
     power = 10.0 ** math.floor(math.log10(value / unit) + 1e-9)
-    return next(step * power * unit for step in (1.0, 2.0, 5.0, 10.0) if step * power * unit >= value * (1 - 1e-9))
+    return next(
+        step * power * unit for step in (1.0, 2.0, 5.0, 10.0) if step * power * unit >= value * (1 - 1e-9)
+    )
 
 
-def _short(length: float, units: Units) -> str:
-    places = 3 if units == "mm" else 4
+def _short(length: float, units: Units, coarse: bool = False) -> str:
+    """Write a length to 1 µm or 0.0001 in, a coarse one to 0.1 mm or 0.01 in."""
+    places = (3 if units == "mm" else 4) - 2 * coarse
     unit = 1.0 if units == "mm" else MM_PER_INCH
     return format_length(round(float(length) / unit, places) * unit, units)
 
 
 def _signed(length: float, units: Units) -> str:
     text = _short(length, units)
-    return f"+{text}" if length > 0 else text.replace("-", "−")
+    return f"+{text}" if length > 0 else text
 
 
 def _share(share: float) -> str:
     return "all" if share == 1 else f"{math.floor(1000 * share) / 10:g} %"
-
-
-def _size(surface: Heightfield, units: Units) -> str:
-    width, length = (_short(round(side, 2), units) for side in (surface.width, surface.length))
-    return f"{width.rpartition(' ')[0]} × {length}"

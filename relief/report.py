@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any, cast
 
 from relief.checks import Check
@@ -77,6 +78,7 @@ class Report:
     path_ratio : float, finishing length over its yardstick; None when nothing was finished
     checks : every check, in order
     sha256 : digest of each file of the folder, by name
+    notes : what was decided on the user's behalf
     """
 
     relief_version: str
@@ -91,6 +93,7 @@ class Report:
     path_ratio: float | None
     checks: tuple[Check, ...]
     sha256: Mapping[str, str]
+    notes: tuple[str, ...] = ()
 
     @property
     def ready(self) -> bool:
@@ -121,8 +124,8 @@ class Report:
         table["sha256"] = dict(sorted(self.sha256.items()))
         return (json.dumps(_rounded(table), indent=2, allow_nan=False) + "\n").encode("ascii")
 
-    def summary_lines(self) -> tuple[str, ...]:
-        """Return the job in about six plain lines for a terminal."""
+    def summary_lines(self, folder: Path) -> tuple[str, ...]:
+        """Return the job in about six plain lines for a terminal; `folder` is where it was left."""
         return (
             f"{'Ready' if self.ready else 'NOT ready'}: {self.made()}",
             f"At the machine: {self.time_sentence()}",
@@ -130,7 +133,7 @@ class Report:
             f"Detail lost: {self.detail()}",
             *_told("Stopped by", self.stops),
             *(_told("Warning", self.warnings) or ("Warnings: none",)),
-            self.where_to_look(),
+            self.where_to_look(folder),
         )
 
     def made(self) -> str:
@@ -172,13 +175,14 @@ class Report:
             f" above the picture, {self.length(lost.max)} at most."
         )
 
-    def where_to_look(self) -> str:
+    def where_to_look(self, folder: Path) -> str:
         """Return what to do first, in one sentence."""
+        sheet = folder / "sheet.html"
         if not self.ready:
-            return "Look first at: sheet.html, for what stopped it; no program was written."
+            return f"Look first at: {sheet}, for what stopped it; no program was written."
         trace = next((run.file for run in self.programs if run.cutter is None), None)
         then = f", then run {trace} with the spindle off" if trace else ""
-        return f"Look first at: sheet.html{then}."
+        return f"Look first at: {sheet}{then}."
 
     def length(self, millimetres: float) -> str:
         """Return a length in the user's unit, to a hundredth of a millimetre or a thousandth of an inch.

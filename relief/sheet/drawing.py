@@ -1,0 +1,117 @@
+"""The set-up drawing, to scale: where everything goes on it, in the drawing's own coordinates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.heightfield import Region
+from relief.setup import Setup
+
+Path2 = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Label:
+    """A text beside a level of the section, and the height of the level that its leader goes to."""
+
+    text: str
+    y: float
+    level: float
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A plan with a section below it, in mm of the job; x runs right, y runs down the page.
+
+    Parameters
+    ----------
+    text : height of its lettering
+    left, top, width, height : the whole drawing
+    stock, relief : boxes of the plan
+    zero : (x, y) of X0 Y0 on the plan
+    trace : points of the path that the trace walks, as SVG writes them
+    section : box of the stock seen from the near side
+    cut, clear : heights on the section of the deepest cut and of the rapids
+    zero_level : height on the section of Z0
+    labels : texts beside the section
+    """
+
+    text: float
+    left: float
+    top: float
+    width: float
+    height: float
+    stock: Region
+    relief: Region
+    zero: tuple[float, float]
+    trace: str
+    section: Region
+    cut: float
+    clear: float
+    zero_level: float
+    labels: tuple[Label, ...]
+
+
+def set_up_drawing(setup: Setup, trace: Path2 | None, texts: tuple[str, str, str, str]) -> Drawing:
+    """Lay out the set-up drawing.
+
+    Parameters
+    ----------
+    setup : Setup
+    trace : (n, 2) mm, what the trace walks, in the relief's coordinates, or None
+    texts : what stands beside rapids, Z0, the deepest cut and the bed
+    """
+    stock = _down(setup.stock.region)
+    path = np.zeros((0, 2)) if trace is None else np.round(trace * (1, -1), 3)
+    box = _around(stock, path)
+    text = 0.036 * max(box.width, 0.8 * box.length)
+    top = box.far + 2.6 * text + setup.clearance
+    section = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
+    levels = (top - setup.clearance, _zero_level(setup, section), top + setup.depth, section.far)
+    labels = _labels(texts, levels, text)
+    left, right = box.left - 2.2 * text, box.right + 7.5 * text
+    bottom = max(section.far, labels[-1].y) + 0.8 * text
+    return Drawing(
+        text=text,
+        left=left,
+        top=box.near - 1.9 * text,
+        width=right - left,
+        height=bottom - box.near + 1.9 * text,
+        stock=stock,
+        relief=_down(setup.region),
+        zero=(-setup.zero[0], setup.zero[1]),
+        trace=" ".join(f"{x:g},{y:g}" for x, y in path),
+        section=section,
+        cut=levels[2],
+        clear=levels[0],
+        zero_level=levels[1],
+        labels=labels,
+    )
+
+
+def _down(region: Region) -> Region:
+    """Turn a box over: on a page y runs down, so the far side of the table becomes the smaller y."""
+    return Region(region.left, -region.far, region.right, -region.near)
+
+
+def _around(stock: Region, path: Path2) -> Region:
+    """Return the box around the stock and the trace."""
+    corners = np.vstack([path, [(stock.left, stock.near), (stock.right, stock.far)]])
+    (left, near), (right, far) = corners.min(axis=0), corners.max(axis=0)
+    return Region(float(left), float(near), float(right), float(far))
+
+
+def _zero_level(setup: Setup, section: Region) -> float:
+    return section.near if setup.job.zero.z == "stock top" else section.far
+
+
+def _labels(texts: tuple[str, ...], levels: tuple[float, ...], text: float) -> tuple[Label, ...]:
+    """Return the labels from the top down, no two closer than a line of text."""
+    labels: list[Label] = []
+    for level, words in sorted(zip(levels, texts, strict=True), key=lambda pair: pair[0]):
+        free = labels[-1].y + 1.15 * text if labels else level - 0.6 * text
+        labels.append(Label(words, max(free, level), level))
+    return tuple(labels)

@@ -1,0 +1,115 @@
+"""Fill the job sheet's template."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from importlib import resources
+
+import jinja2
+import numpy as np
+import numpy.typing as npt
+
+from relief.report import Report, format_time, percent
+from relief.setup import Setup
+from relief.sheet.drawing import set_up_drawing
+from relief.units import MM_PER_INCH, Units, format_length
+
+
+def render_sheet(
+    report: Report,
+    images: Mapping[str, bytes],
+    setup: Setup,
+    trace: npt.NDArray[np.float64] | None = None,
+) -> bytes:
+    """Return the job sheet: one HTML page that needs no network and prints on paper.
+
+    Parameters
+    ----------
+    report : Report
+    images : PNG files by name: carved.png, deviation.png, and scallop.png if there is one
+    setup : Setup
+    trace : (n, 2) mm, what the trace program walks, in the relief's coordinates
+
+    Returns
+    -------
+    bytes, UTF-8; every text in it is escaped
+    """
+    units = report.units
+    page = _template(units).render(
+        report=report,
+        setup=setup,
+        units=units,
+        images={name: _data_uri(content) for name, content in images.items()},
+        drawing=set_up_drawing(setup, trace, _levels(setup, units)),
+        checks=sorted(report.checks, key=lambda check: (check.holds, check.severity)),
+        span=_span(trace),
+    )
+    return page.encode("utf-8")
+
+
+def _template(units: Units) -> jinja2.Template:
+    source = resources.files("relief.sheet").joinpath("sheet.html.j2").read_text(encoding="utf-8")
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters.update(
+        length=lambda mm: format_length(_rounded(mm, units), units),
+        feed=lambda mm: _feed(mm, units),
+        volume=lambda mm3: _volume(mm3, units),
+        whole=_whole,
+        time=format_time,
+        percent=percent,
+        number=_number,
+    )
+    return environment.from_string(source)
+
+
+def _data_uri(png: bytes) -> str:
+    return f"data:image/png;base64,{base64.b64encode(png).decode('ascii')}"
+
+
+def _levels(setup: Setup, units: Units) -> tuple[str, str, str, str]:
+    """Return what stands beside the four levels of the section."""
+    high, deep, thick = (
+        format_length(_rounded(size, units), units)
+        for size in (setup.clearance, setup.depth, setup.job.stock.thickness)
+    )
+    top, bed = ("Z0: ", "") if setup.job.zero.z == "stock top" else ("", "Z0: ")
+    return f"rapids {high} up", f"{top}stock top", f"cut {deep} deep", f"{bed}bed, {thick} down"
+
+
+def _span(trace: npt.NDArray[np.float64] | None) -> tuple[float, float] | None:
+    """Return how much of X and Y travel the trace uses, mm."""
+    if trace is None or not len(trace):
+        return None
+    width, length = np.ptp(trace, axis=0)
+    return float(width), float(length)
+
+
+def _rounded(length: float, units: Units) -> float:
+    """Round to a hundredth of a millimetre or a thousandth of an inch."""
+    return round(length, 2) if units == "mm" else round(length / MM_PER_INCH, 3) * MM_PER_INCH
+
+
+def _feed(feed: float, units: Units) -> str:
+    return f"{_whole(feed)} mm/min" if units == "mm" else f"{feed / MM_PER_INCH:.1f} in/min"
+
+
+def _volume(volume: float, units: Units) -> str:
+    return f"{volume / 1000:.1f} cm³" if units == "mm" else f"{volume / MM_PER_INCH**3:.2f} in³"
+
+
+def _whole(number: float) -> str:
+    """Write a whole number with thin spaces between thousands."""
+    return f"{number:,.0f}".replace(",", "\u202f")
+
+
+def _number(value: float) -> str:
+    """Write a measured number with four significant digits at most, never with an exponent."""
+    number = float(value)
+    if not np.isfinite(number):
+        return "none"
+    places = 0 if abs(number) >= 1000 else 3
+    text = f"{number:.{places}f}"
+    return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−") or "0"
