@@ -92,7 +92,7 @@ def compile_kernels(progress: Progress) -> None:
     """Run a tiny job once, so that every kernel is compiled before the real one; say so when it takes time."""
     if kernels_compiled():
         return
-    progress.stage("compiling, this first time only (up to a minute)")
+    progress.stage("compiling, this first time only")
     j, i = np.mgrid[0:41, 0:41] * 0.5
     shop = Shop.read(None)
     bump = Heightfield(-4.0 + 3.0 * np.sin(i / 3.0) * np.cos(j / 4.0), 0.5)

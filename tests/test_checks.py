@@ -1,0 +1,139 @@
+"""Each check can hold, and each can fail."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from relief.program.read import read_program
+
+from relief.checks import CHECKS, Evidence, ReadProgram, run_checks
+from relief.feeds import choose_feeds
+from relief.heightfield import Heightfield
+from relief.measures import LostDetail, ScallopFigures
+from relief.shop.load import Shop
+
+SHOP = Shop.read(None)
+MACHINE, MATERIAL = SHOP.machine("benchtop router"), SHOP.material("softwood")
+FLAT = SHOP.cutter("flat 1/4 in")
+FEEDS = choose_feeds(FLAT, MATERIAL, MACHINE, 3.0, 2.0)
+TEXT = f"""G21
+G17 G90 G94
+G0 Z5
+G0 X0 Y0
+M3 S{FEEDS.rpm:.0f}
+G1 Z-3 F{FEEDS.plunge:.0f}
+G1 X40 F{FEEDS.cut:.0f}
+G0 Z5
+M5
+M2
+"""
+UNCUT = Heightfield(np.zeros((5, 41)), 1.0)
+CUT = Heightfield(np.full((5, 41), -3.0), 1.0)
+TRACE = "G21\nG90\nG0 Z5\nG0 X-4 Y-4\nG0 X44\nM2\n"
+
+
+def program(text: str = TEXT, **other: object) -> ReadProgram:
+    """Return a small roughing program."""
+    values = {
+        "file": "1-roughing.nc", "operation": "roughing", "text": text.encode(), "moves": read_program(text),
+        "cutter": FLAT, "feeds": FEEDS, "before": UNCUT, "after": CUT, "contact_depth": 0.0,
+        "contact_block": 0, "stepdown": 3.0, "seconds": 60.0,
+    }  # fmt: skip
+    return ReadProgram(**(values | other))
+
+
+def evidence(*programs: ReadProgram, **other: object) -> Evidence:
+    """Return evidence in which everything holds, but for what is given."""
+    trace = program(
+        TRACE, file="0-trace.nc", operation="trace", cutter=None, feeds=None, after=UNCUT, stepdown=0.0
+    )
+    values = {
+        "machine": MACHINE, "material": MATERIAL, "thickness": 18.0, "programs": (trace, *(programs or (program(),))),
+        "gouge": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
+        "lost_detail": LostDetail(0.1, 0.05, 0.02, 0.01), "levels": 65536, "depth": 3.0, "pitch": 0.1,
+    }  # fmt: skip
+    return Evidence(**(values | other))
+
+
+def test_all_hold_when_all_is_well():
+    """A plain program inside every limit passes every check."""
+    checks = run_checks(evidence())
+
+    assert len(CHECKS) == len(checks)
+    assert [] == [check.name for check in checks if not check.holds]
+    assert len({check.name for check in checks}) == len(checks)
+
+
+def test_checks_that_stop_come_first():
+    """The user reads what forbids before what only tells."""
+    severities = [check.severity for check in run_checks(evidence())]
+
+    assert sorted(severities) == severities
+
+
+WRONG = {
+    "within travel": evidence(program(TEXT.replace("X40", "X700"))),
+    "within stock": evidence(program(TEXT.replace("Z-3", "Z-18.5"))),
+    "no gouge": evidence(gouge=0.006),
+    "no rapid through stock": evidence(program(contact_depth=0.02, contact_block=4)),
+    "cutting length covers the depth": evidence(program(cutter=replace(FLAT, cutting_length=2.5))),
+    "shank and holder clear": evidence(
+        program(cutter=replace(FLAT, cutting_length=2.5, reach=40.0, shank=10.0))
+    ),
+    "feeds in range": evidence(program(TEXT.replace(f"F{FEEDS.cut:.0f}", "F99999"))),
+    "part held": evidence(program(after=CUT.with_heights(CUT.heights - 15.0))),
+    "text conforms to the standard": evidence(program(text=TEXT, **{"text": TEXT.encode() + b"(" + b"x" * 300 + b")"})),
+    "scallop reached": evidence(scallop=ScallopFigures(0.05, 0.09, 0.08, 0.07, 0.9, 0.0, 0.0)),
+    "scallop resolvable": evidence(pitch=0.2),
+    "detail kept": evidence(lost_detail=LostDetail(3.0, 2.0, 1.0, 0.3)),
+    "power enough": evidence(program(feeds=replace(FEEDS, power=5000.0))),
+    "stepdown by the rule": evidence(program(stepdown=9.0)),
+    "steps of the picture hidden": evidence(levels=16),
+    "floor thick enough": evidence(program(after=CUT.with_heights(CUT.heights - 13.0))),
+    "time bearable": evidence(program(seconds=9 * 3600.0)),
+    "chip load in range": evidence(program(feeds=replace(FEEDS, chip_load=2 * FEEDS.chip_high))),
+    "controller keeps up": evidence(
+        program("G21\nG90\nG0 Z5\nG0 X0 Y0\nM3 S12000\nF4000\n" + "".join(f"G1 X{k / 100}\n" for k in range(1, 800)) + "M2\n")
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_each_check_catches_its_fault(name):
+    """The fault is told by the check of that name, with a message and a number beyond the limit."""
+    told = {check.name: check for check in run_checks(WRONG[name])}[name]
+
+    assert not told.holds
+    assert told.message
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (TEXT.replace(f"M3 S{FEEDS.rpm:.0f}\n", ""), "spindle"),
+        (TEXT.replace(f"S{FEEDS.rpm:.0f}", "S60000"), "60000"),
+        (TEXT.replace(f"S{FEEDS.rpm:.0f}", "S100"), "100"),
+    ],
+)
+def test_a_spindle_that_stands_or_races_is_caught(text, said):
+    """Cuts need a turning spindle inside the range of machine and cutter."""
+    told = {check.name: check for check in run_checks(evidence(program(text)))}["spindle speed in range"]
+
+    assert not told.holds
+    assert said in told.message
+
+
+def test_a_trace_that_turns_the_spindle_is_caught():
+    """The trace runs with the spindle off, whatever is in it."""
+    text = TRACE.replace("G0 X44", "M3 S12000\nG0 X44")
+    wrong = program(text, file="0-trace.nc", operation="trace", cutter=None, feeds=None, after=UNCUT)
+    told = {c.name: c for c in run_checks(evidence(wrong, program()))}["spindle speed in range"]
+
+    assert not told.holds
+
+
+def test_every_check_is_covered_here():
+    """A new check needs a fault that it catches."""
+    assert {check.name for check in run_checks(evidence())} == set(WRONG) | {"spindle speed in range"}

@@ -1,0 +1,157 @@
+"""The command line: arguments become one call, errors become one line and an exit code."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from relief.cli import COMMANDS, SUMMARIES, relief
+from tests.broken import CASES, Case, good_picture
+
+
+def run(*arguments: str) -> Result:
+    """Run the command line inside this process."""
+    return CliRunner().invoke(relief, list(arguments), prog_name="relief")
+
+
+def small(folder: Path, *options: str) -> list[str]:
+    """Return arguments that carve a small picture quickly."""
+    size = ("--width", "12", "--depth", "2", "--pitch", "0.5", "--scallop", "0.25")
+    return ["carve", str(good_picture(folder)), "-o", str(folder / "job"), *size, *options]
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_bad_input_is_refused_in_one_line(tmp_path: Path, case: Case):
+    """Exit 1, one line that says what, where and how to mend it, and nothing left behind."""
+    arguments = case.build(tmp_path)
+    before = sorted(path.relative_to(tmp_path) for path in tmp_path.rglob("*"))
+    result = run(*arguments, "--quiet")
+
+    assert 1 == result.exit_code, result.output
+    assert 1 == len(result.stderr.splitlines()), result.stderr
+    for word in case.words:
+        assert word in result.stderr
+    assert "Traceback" not in result.output
+    assert before == sorted(path.relative_to(tmp_path) for path in tmp_path.rglob("*"))
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["carve"], ["carve", "a.png", "--wdth", "3"], ["crave"], ["carve", "a.png", "--set", "nothing"]],
+)
+def test_wrong_use_of_the_command_line_is_exit_2(arguments):
+    """What cannot be parsed is told with the usage, and exit code 2."""
+    result = run(*arguments)
+
+    assert 2 == result.exit_code
+    assert "Usage" in result.stderr or "Error" in result.stderr
+
+
+def test_every_command_has_a_summary_and_help_with_an_example():
+    """Help is there before anything heavy is imported, and it shows how."""
+    assert list(COMMANDS) == list(SUMMARIES)
+    for name in COMMANDS:
+        shown = run(name, "--help").output
+        assert f"Example: relief {name}" in " ".join(shown.split())
+
+
+def test_a_picture_becomes_a_job_folder(tmp_path):
+    """Exit 0, the folder is there, and the summary names it all in a few lines."""
+    result = run(*small(tmp_path))
+
+    assert 0 == result.exit_code, result.output
+    assert (tmp_path / "job" / "2-finishing.nc").exists()
+    assert "Ready" in result.stdout
+    assert 5 <= len(result.stdout.splitlines()) <= 9
+
+
+def test_quiet_says_nothing_when_all_is_well(tmp_path):
+    """`--quiet` leaves standard output and standard error empty."""
+    result = run(*small(tmp_path, "--quiet"))
+
+    assert (0, "", "") == (result.exit_code, result.stdout, result.stderr)
+
+
+def test_heights_are_saved_and_can_be_carved_again(tmp_path):
+    """`--heights` leaves the target as float32 mm; carving that file gives the same programs."""
+    assert 0 == run(*small(tmp_path, "--heights", str(tmp_path / "target.npy"), "--quiet")).exit_code
+    target = np.load(tmp_path / "target.npy")
+    again = [
+        "carve", str(tmp_path / "target.npy"), "-o", str(tmp_path / "again"), "--quiet",
+        "--pitch", "0.5", "--scallop", "0.25",
+    ]  # fmt: skip
+
+    assert np.float32 == target.dtype
+    assert (-2.0, 0.0) == (target.min(), target.max())
+    assert 0 == run(*again).exit_code
+    first, second = (tmp_path / name / "2-finishing.nc" for name in ("job", "again"))
+    assert _moves(first) == _moves(second)
+
+
+def _moves(path: Path) -> list[str]:
+    """Return the lines of a program that are no comments."""
+    return [line for line in path.read_text().splitlines() if not line.startswith("(")]
+
+
+def test_a_check_that_stops_leaves_no_program(tmp_path):
+    """Exit 3: the report and the sheet say why, and not one .nc is there."""
+    (tmp_path / "shop.toml").write_text('[[cutter]]\nname = "flat 1/4 in"\ncutting_length = 1\nreach = 40\n')
+    result = run(*small(tmp_path, "--shop", str(tmp_path / "shop.toml"), "--quiet"))
+    report = json.loads((tmp_path / "job" / "report.json").read_bytes())
+
+    assert 3 == result.exit_code, result.output
+    assert [] == list((tmp_path / "job").glob("*.nc"))
+    assert (tmp_path / "job" / "sheet.html").exists()
+    assert [c["name"] for c in report["checks"] if c["severity"] == "stop" and not c["holds"]]
+    assert "cutting length" in result.stderr
+
+
+def test_replace_puts_a_new_job_folder_in_place_of_an_earlier_one(tmp_path):
+    """Without it the earlier folder is kept and the run refused."""
+    assert 0 == run(*small(tmp_path, "--quiet")).exit_code
+    assert 1 == run(*small(tmp_path, "--quiet")).exit_code
+    assert 0 == run(*small(tmp_path, "--quiet", "--replace")).exit_code
+
+
+def test_a_job_folder_can_be_carved_again_from_its_job_file(tmp_path):
+    """job.toml holds the job as run: carving it gives the same programs."""
+    assert 0 == run(*small(tmp_path, "--quiet")).exit_code
+    result = run("carve", str(tmp_path / "job" / "job.toml"), "-o", str(tmp_path / "again"), "--quiet")
+
+    assert 0 == result.exit_code, result.output
+    for name in ("1-roughing.nc", "2-finishing.nc"):
+        assert (tmp_path / "job" / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
+
+
+def test_the_shop_can_be_written_edited_and_used(tmp_path):
+    """`relief shop --write` gives a file that `carve --shop` takes."""
+    assert 0 == run("shop", "--write", str(tmp_path / "shop.toml")).exit_code
+    assert "ball 1/8 in" in run("shop").stdout
+    assert 0 == run(*small(tmp_path, "--quiet", "--shop", str(tmp_path / "shop.toml"))).exit_code
+
+
+def test_the_module_runs_as_the_command_does():
+    """`python -m relief --version` answers."""
+    done = subprocess.run(
+        [sys.executable, "-m", "relief", "--version"], capture_output=True, text=True, check=True
+    )
+
+    assert done.stdout.startswith("relief ")
+
+
+def test_help_imports_nothing_heavy():
+    """`relief --help` needs neither numpy nor numba nor pydantic."""
+    code = (
+        "import sys; from relief.cli import relief\n"
+        "try: relief(['--help'])\nexcept SystemExit: pass\n"
+        "print([m for m in ('numpy', 'numba', 'pydantic', 'scipy', 'PIL', 'rich') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert "[]" == done.stdout.splitlines()[-1]

@@ -1,0 +1,96 @@
+"""Picture, stock, cutters and machine brought together."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from relief.errors import JobError
+from relief.heightfield import Heightfield
+from relief.job import Job, Output, Relief, Stock, Zero, job_from_source
+from relief.setup import default_pitch, lay_out, set_up
+from relief.shop.load import Shop
+from relief.shop.records import Cutter
+
+SHOP = Shop.read(None)
+FIELD = Heightfield(np.linspace(-4, 0, 21 * 41).reshape(21, 41), 1.0)
+
+
+def test_stock_lies_round_the_relief():
+    """With no stock given there is a margin on every side, in whole nodes."""
+    setup = lay_out(Job("a.png"), SHOP, FIELD)
+
+    assert (setup.target.region.left, setup.target.region.near) == (-10.0, -10.0)
+    assert (60.0, 40.0) == (setup.job.stock.width, setup.job.stock.length)
+    assert setup.target.cropped(setup.region).heights == pytest.approx(FIELD.heights)
+    assert setup.target.heights[0, 0] == setup.relief.heights.min()
+
+
+def test_given_stock_is_shared_out_evenly():
+    """A stock of 50 × 30 leaves 5 mm round a relief of 40 × 20."""
+    setup = lay_out(Job("a.png", stock=Stock(width=50.0, length=30.0)), SHOP, FIELD)
+
+    assert (-5.0, -5.0) == (setup.target.region.left, setup.target.region.near)
+
+
+def test_walled_surround_stays_at_the_stock_top():
+    """Nothing outside the relief may be cut."""
+    setup = lay_out(Job("a.png", relief=Relief(edge="walled")), SHOP, FIELD)
+
+    assert 0.0 == setup.target.heights[0, 0]
+
+
+@pytest.mark.parametrize(
+    ("zero", "offset"),
+    [
+        (Zero(), (0.0, 0.0, 0.0)),
+        (Zero(xy="centre"), (-20.0, -10.0, 0.0)),
+        (Zero(z="bed"), (0.0, 0.0, 18.0)),
+    ],
+)
+def test_zero_is_an_offset_of_the_text(zero, offset):
+    """The plan does not move; only what is written does."""
+    assert offset == pytest.approx(lay_out(Job("a.png", zero=zero), SHOP, FIELD).zero)
+
+
+def test_the_lattice_follows_the_units():
+    """Millimetres with three decimals; inches with five, a quarter of a micron."""
+    assert lay_out(Job("a.png"), SHOP, FIELD).step == pytest.approx(0.001)
+    inch = lay_out(Job("a.png", output=Output(units="in")), SHOP, FIELD)
+    assert inch.step == pytest.approx(25.4e-5)
+
+
+@pytest.mark.parametrize(
+    ("job", "said"),
+    [
+        (Job("a.png", stock=Stock(width=30.0)), r"stock\.width"),
+        (Job("a.png", machine="benchtop ruter"), "benchtop router"),
+        (replace(Job("a.png"), relief=Relief(depth=95.5)), "along Z"),
+    ],
+)
+def test_what_cannot_fit_is_refused(job, said):
+    """Stock smaller than the relief, machines that do not exist, too little travel."""
+    with pytest.raises(JobError if "ruter" not in job.machine else Exception, match=said):
+        lay_out(job, SHOP, FIELD)
+
+
+def test_default_pitch_proves_the_scallop_and_divides_the_width():
+    """At most twice the scallop, at most a sixteenth of the ball, never more than four million nodes."""
+    ball = Cutter("ball", 3.175)
+
+    assert default_pitch(0.05, ball, 120.0, 90.0) == pytest.approx(0.1)
+    assert default_pitch(0.5, ball, 120.0, 90.0) <= 3.175 / 16
+    assert (300 / default_pitch(0.01, ball, 300.0, 300.0)) ** 2 <= 4_010_000
+    assert (120 / default_pitch(0.03, ball, 120.0, 90.0)) % 1 == pytest.approx(0, abs=1e-6)
+
+
+def test_a_scallop_too_fine_for_the_grid_is_told(tmp_path: Path):
+    """When the default grid cannot resolve the scallop, a note says which pitch could."""
+    from PIL import Image
+
+    Image.fromarray(np.linspace(0, 65535, 40 * 30).reshape(30, 40).astype(np.uint16)).save(tmp_path / "a.png")
+    job = job_from_source(tmp_path / "a.png", {"relief.width": 500, "finishing.scallop": 0.01})
+    setup = set_up(job, SHOP)
+
+    assert any("not be resolved" in note or "cannot be resolved" in note for note in setup.notes)
