@@ -220,6 +220,9 @@ class TestChoice:
         lightest = choose_feeds(cutter, material, SHOP.machine("full-sheet router"), 2, 0.05)
         assert math.isclose(light.cut / full.cut, 1 / 0.6, rel_tol=0.01)
         assert math.isclose(lightest.cut / full.cut, 2.0, rel_tol=0.01)
+        assert math.isclose(light.chip_load, full.chip_load, rel_tol=0.01)
+        assert math.isclose(lightest.chip_load, full.chip_load * 2 * chip_thinning(0.05, 6.35), rel_tol=0.01)
+        assert "below the range" in lightest.sentences[0]
 
     def test_below_the_range(self) -> None:
         """A chip too thin is told with what mends it, and the mending holds."""
