@@ -83,6 +83,14 @@ def _array(content: object) -> Callable[[Path], list[str]]:
     return build
 
 
+def _huge_array(folder: Path) -> list[str]:
+    with (folder / "heights.npy").open("wb") as file:
+        shape = {"descr": "<f4", "fortran_order": False, "shape": (1_000_000, 1_000_000)}
+        np.lib.format.write_array_header_1_0(file, shape)
+        file.write(b"\0" * 4000)
+    return _carve(folder / "heights.npy")
+
+
 def _options(*options: str) -> Callable[[Path], list[str]]:
     """Return a case's builder: a sound picture, carved with these options."""
     return lambda folder: _carve(good_picture(folder), *options)
@@ -178,6 +186,7 @@ PICTURES = (
 
 HEIGHTS = (
     Case("no array in a height file", _file("h.npy", b"\x93NUMPY\x01\x00\x05\x00"), ("h.npy", "numpy.save")),
+    Case("a height file with a huge claim", _huge_array, ("heights.npy", "not a whole", "numpy.save")),
     Case("objects in a height file", _array([[None, {}], [1, 2]]), ("heights.npy", "numpy.save")),
     Case("a height file of three dimensions", _array(np.zeros((4, 4, 3))), ("heights.npy", "4 × 4 × 3")),
     Case(
@@ -211,12 +220,12 @@ JOBS = (
     Case(
         "a relief larger than the machine's travel",
         _options("--width", "2000", "--pitch", "2"),
-        ("2000", "travels", "machine"),
+        ("along X", "travels 600 mm", "machine"),
     ),
     Case(
         "a scallop not below the ball's radius",
         _options("--scallop", "2", "--pitch", "1"),
-        ("finishing.scallop", "2 mm", "1.588 mm", "lower"),
+        ("finishing.scallop", "2 mm", "1.58", "lower"),
     ),
     Case("a grid too fine to hold", _options("--pitch", "0.005"), ("0.005 mm", "million nodes", "pitch")),
     Case("a pitch wider than the relief", _options("--pitch", "500"), ("pitch", "500", "finer")),
@@ -247,8 +256,8 @@ SHOPS = (
 )
 
 FOLDERS = (
-    Case("a job folder under a file", _out_under_a_file, ("notes", "file", "--out")),
-    Case("a job folder in no folder", _out_in_no_folder, ("nowhere", "does not exist", "--out")),
+    Case("a job folder under a file", _out_under_a_file, ("notes", "is a file", "choose another")),
+    Case("a job folder in no folder", _out_in_no_folder, ("nowhere", "does not exist", "choose another")),
     Case("a job folder that is taken", _out_taken, ("job", "already there", "--replace")),
     Case("a folder that is not ours to replace", _out_not_ours, ("job", "not be replaced", "--out")),
 )
