@@ -1,18 +1,94 @@
-"""What moves leave of the stock, and what they meet on the way."""
+"""What moves leave of the stock, and what they meet on the way.
+
+Every move is swept exactly at the nodes; nothing is sampled along a move.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import profile
-from relief.heightfield import Heightfield
-from relief.kernels.sweep import sweep
+from relief.heightfield import Heightfield, Heights
+from relief.kernels.sweep import depths_below, depths_in_turn, sweep
 from relief.moves import Moves
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 
 BATCH = 1 << 19  # moves swept at once: bounds the memory and paces the progress
+CHUNK = 1 << 12  # moves between two looks at the stock
+FEW = 1 << 8  # moves that are followed one by one
+
+Points = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class RapidContact:
+    """The rapids of a program that cut into the stock as it stands at their moment.
+
+    Parameters
+    ----------
+    depth : mm, of the deepest contact; 0 if there is none
+    block : 1-based line of that rapid; 0 if there is none
+    moves : (k,) int64, numbers of all rapids in contact
+    depths : (k,) mm, of each
+    """
+
+    depth: float
+    block: int
+    moves: npt.NDArray[np.int64]
+    depths: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class DeepestCut:
+    """The most that one move takes off below the stock as it stands at its moment.
+
+    Parameters
+    ----------
+    depth : mm
+    block : 1-based line of a cut that deep (to the tolerance asked for); 0 if nothing is cut
+    """
+
+    depth: float
+    block: int
+
+
+class _Carver:
+    """Stock being carved by the moves of one program, in running order."""
+
+    def __init__(self, stock: Heightfield, moves: Moves, cutter: Cutter) -> None:
+        self.heights: Heights = stock.heights.copy()
+        self.pitch = stock.pitch
+        self.shape = np.array(profile(cutter), dtype=np.float64)
+        self.points: Points = moves.points - (*stock.origin, 0.0)  # measured from node (0, 0)
+
+    def carve(self, first: int, last: int, progress: Progress) -> None:
+        """Carve the moves first ≤ k < last."""
+        for start in range(first, last, BATCH):
+            end = min(start + BATCH, last)
+            sweep(
+                self.heights, self.pitch, self.shape, self.points[start:end], self.points[start + 1 : end + 1]
+            )
+            progress.fraction(end / (len(self.points) - 1))
+
+    def window(self, first: int, last: int) -> tuple[slice, slice]:
+        """Return the (rows, columns) that the moves first ≤ k < last can reach."""
+        ends = self.points[first : last + 1, :2]
+        ends = ends[np.isfinite(ends.sum(axis=1))]
+        if not len(ends):
+            return slice(0, 0), slice(0, 0)
+        radius = self.shape[3]
+        low = np.clip(np.floor((ends.min(axis=0) - radius) / self.pitch), 0, self.heights.shape[::-1])
+        high = np.clip(np.ceil((ends.max(axis=0) + radius) / self.pitch) + 1, 0, self.heights.shape[::-1])
+        return slice(int(low[1]), int(high[1])), slice(int(low[0]), int(high[0]))
+
+    def local(self, window: tuple[slice, slice], first: int, last: int) -> tuple[Heights, Points]:
+        """Return a copy of a part of the stock and points first ≤ k ≤ last measured from its corner."""
+        corner = (window[1].start * self.pitch, window[0].start * self.pitch, 0.0)
+        return self.heights[window].copy(), self.points[first : last + 1] - corner
 
 
 def carve_stock(
@@ -31,21 +107,141 @@ def carve_stock(
 
     Returns
     -------
-    Heightfield, the stock's grid; exact swept envelopes at the nodes, no sampling along the moves
+    Heightfield, the stock's grid
+
+    Notes
+    -----
+    The order of moves does not matter here: what is left is the least of all swept envelopes.
     """
-    told = progress or Silent()
-    carved = stock.heights.copy()
-    starts, ends = move_ends(stock, moves)
-    shape = np.array(profile(cutter), dtype=np.float64)
-    for first in range(0, len(starts), BATCH):
-        batch = slice(first, first + BATCH)
-        sweep(carved, stock.pitch, shape, starts[batch], ends[batch])
-        told.fraction(min(first + BATCH, len(starts)) / len(starts))
-    carved.flags.writeable = False
-    return stock.with_heights(carved)
+    carver = _Carver(stock, moves, cutter)
+    carver.carve(0, len(moves), progress or Silent())
+    return stock.with_heights(_finished(carver.heights))
 
 
-def move_ends(stock: Heightfield, moves: Moves) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return (n, 3) starts and ends of the moves, mm, measured from node (0, 0) of the stock."""
-    points = moves.points - (*stock.origin, 0.0)
-    return points[:-1], points[1:]
+def _finished(heights: Heights) -> Heights:
+    heights.flags.writeable = False  # so that the Heightfield keeps it as it is
+    return heights
+
+
+def rapid_contact(stock: Heightfield, moves: Moves, cutter: Cutter, tolerance: float = 1e-3) -> RapidContact:
+    """Find the rapids that cut deeper than `tolerance`, mm, into the stock as it stands at their moment.
+
+    Parameters
+    ----------
+    stock : Heightfield, the surface before the first move
+    moves : Moves, in the coordinates of the stock
+    cutter : Cutter
+    tolerance : mm
+
+    Notes
+    -----
+    Exact at the nodes, in running order. Most rapids are cleared without carving: those above all of the
+    stock, and those straight up from where the tip has just been. The rest first meet the stock as it stood
+    at most 4096 moves earlier, which can only be higher; only the few that touch that are looked at with the
+    moves in between carved around them.
+    """
+    carver = _Carver(stock, moves, cutter)
+    suspects = _suspects(carver.points, moves.rapid, float(stock.heights.max()) - tolerance)
+    found, depths = [], []
+    carved = 0
+    for chunk in np.unique(suspects // CHUNK):
+        first = int(chunk) * CHUNK
+        carver.carve(carved, first, Silent())
+        carved = first
+        members = suspects[suspects // CHUNK == chunk]
+        deep = depths_below(
+            carver.heights, carver.pitch, carver.shape, carver.points[members], carver.points[members + 1]
+        )
+        for k in members[deep > tolerance]:
+            depth = _depth_at(carver, first, int(k))
+            if depth > tolerance:
+                found.append(int(k))
+                depths.append(depth)
+    worst = int(np.argmax(depths)) if depths else -1
+    return RapidContact(
+        depth=depths[worst] if depths else 0.0,
+        block=int(moves.block[found[worst]]) if depths else 0,
+        moves=np.array(found, dtype=np.int64),
+        depths=np.array(depths, dtype=np.float64),
+    )
+
+
+def _suspects(points: Points, rapid: npt.NDArray[np.bool_], top: float) -> npt.NDArray[np.int64]:
+    """Return the numbers of the rapids that might meet stock no higher than `top`."""
+    starts, ends = points[:-1], points[1:]
+    told = np.isfinite(points.sum(axis=1))
+    low = rapid & told[:-1] & told[1:] & (np.minimum(starts[:, 2], ends[:, 2]) < top)
+    # Straight up from a place that the move before has cut free.
+    lifts = np.all(starts[:, :2] == ends[:, :2], axis=1) & (ends[:, 2] >= starts[:, 2])
+    lifts &= np.append(False, told[:-2])[: len(lifts)]
+    return np.flatnonzero(low & ~lifts)
+
+
+def _depth_at(carver: _Carver, first: int, k: int) -> float:
+    """Return how deep move k cuts once moves first ≤ m < k are carved; the stock stays as it is."""
+    window = carver.window(k, k + 1)
+    local, points = carver.local(window, first, k + 1)
+    sweep(local, carver.pitch, carver.shape, points[:-2], points[1:-1])
+    return float(depths_below(local, carver.pitch, carver.shape, points[-2:-1], points[-1:])[0])
+
+
+def deepest_cut(stock: Heightfield, moves: Moves, cutter: Cutter, within: float = 0.05) -> DeepestCut:
+    """Find the most that one feed move takes off below the stock as it stands at its moment.
+
+    Parameters
+    ----------
+    stock : Heightfield, the surface before the first move
+    moves : Moves, in the coordinates of the stock
+    cutter : Cutter
+    within : mm
+        The depth returned is never less than the true one, and more by no more than this.
+
+    Notes
+    -----
+    The most that a run of moves takes off together bounds each of them. Runs that cannot beat the deepest cut
+    found so far by more than `within` are carved whole; the others are halved, and the shortest followed move
+    by move.
+    """
+    carver = _Carver(stock, moves, cutter)
+    search = _CutSearch(carver, moves.rapid, within)
+    for first in range(0, len(moves), CHUNK):
+        search.run(first, min(first + CHUNK, len(moves)))
+    block = int(moves.block[search.move]) if search.move >= 0 else 0
+    return DeepestCut(max(search.depth, search.bound), block)
+
+
+class _CutSearch:
+    """The deepest single cut found so far, and a bound on those that were not looked at one by one."""
+
+    def __init__(self, carver: _Carver, rapid: npt.NDArray[np.bool_], within: float) -> None:
+        self.carver = carver
+        self.rapid = rapid
+        self.within = within
+        self.depth, self.bound, self.move = 0.0, 0.0, -1
+
+    def run(self, first: int, last: int) -> None:
+        """Carve the moves first ≤ k < last, looking closer where they may hold the deepest cut."""
+        carver = self.carver
+        window = carver.window(first, last)
+        after, points = carver.local(window, first, last)
+        sweep(after, carver.pitch, carver.shape, points[:-1], points[1:])
+        bound = float((carver.heights[window] - after).max(initial=0.0))
+        idle = bool(self.rapid[first:last].all())
+        if idle or bound <= self.depth + self.within:
+            self.bound = max(self.bound, 0.0 if idle else bound)
+            carver.heights[window] = after
+        elif last - first > FEW:
+            middle = (first + last) // 2
+            self.run(first, middle)
+            self.run(middle, last)
+        else:
+            self._follow(window, first, last)
+
+    def _follow(self, window: tuple[slice, slice], first: int, last: int) -> None:
+        carver = self.carver
+        local, points = carver.local(window, first, last)
+        depths = depths_in_turn(local, carver.pitch, carver.shape, points[:-1], points[1:])
+        depths[self.rapid[first:last]] = 0.0
+        carver.heights[window] = local
+        if depths.max() > self.depth:
+            self.depth, self.move = float(depths.max()), first + int(depths.argmax())

@@ -41,12 +41,12 @@ def profile_at(r: float, shape4: Doubles) -> float:
     if u <= 0.0:
         return 0.0
     if slope == math.inf:
-        return corner - math.sqrt(max(corner * corner - u * u, 0.0))
+        return float(corner - math.sqrt(max(corner * corner - u * u, 0.0)))
     sine = 1.0 / math.sqrt(1.0 + slope * slope)
     join = corner * slope * sine
     if u <= join:
-        return corner - math.sqrt(max(corner * corner - u * u, 0.0))
-    return corner * (1.0 - sine) + (u - join) * slope
+        return float(corner - math.sqrt(max(corner * corner - u * u, 0.0)))
+    return float(corner * (1.0 - sine) + (u - join) * slope)
 
 
 @njit(cache=True, nogil=True)
@@ -147,12 +147,12 @@ def reach_below(slack: float, shape4: Doubles) -> float:
         return -1.0
     if slope == math.inf:
         if slack >= corner:
-            return radius
-        return flat + math.sqrt(slack * (2.0 * corner - slack))
+            return float(radius)
+        return float(flat + math.sqrt(slack * (2.0 * corner - slack)))
     sine = 1.0 / math.sqrt(1.0 + slope * slope)
     if slack <= corner * (1.0 - sine):
-        return min(flat + math.sqrt(slack * (2.0 * corner - slack)), radius)
-    return min(flat + corner * slope * sine + (slack - corner * (1.0 - sine)) / slope, radius)
+        return float(min(flat + math.sqrt(slack * (2.0 * corner - slack)), radius))
+    return float(min(flat + corner * slope * sine + (slack - corner * (1.0 - sine)) / slope, radius))
 
 
 @njit(cache=True, nogil=True)
@@ -265,16 +265,15 @@ def rise_at(w: float, d2: float, shape4: Doubles) -> float:
         return math.inf
     spare = shape4[1] * shape4[1] - u * u
     rise = min(u / math.sqrt(spare), shape4[2]) if spare > 0.0 else shape4[2]
-    return rise * w / r
+    return float(rise * w / r)
 
 
 @njit(cache=True, nogil=True)
 def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: Doubles, s4: Doubles) -> None:
     """Lower rows j0..j1 of the tile at node (j, i) to a move of any profile, a bull nose above all.
 
-    f ≥ t0 + s(least distance), found for a whole row at once, leaves few nodes to look at. Where f still falls
-    at one end of the interval, or rises from the other, that end is the answer; only the strip of nodes
-    between needs the free minimiser.
+    f ≥ t0 + s(least distance), found for a whole row at once, leaves few nodes to look at. Where f falls
+    over all of the interval, or rises, one end is the answer; only nodes between need the free minimiser.
     """
     x0, y0, t0, ex, ey, length, g = m[0], m[1], m[2], m[3], m[4], m[5], m[6]
     flat, corner, slope, radius = s4[0], s4[1], s4[2], s4[3]
@@ -344,7 +343,7 @@ def clip(move: Doubles, left: float, near: float, right: float, far: float, span
             u, v = low / e, high / e
             span[0] = max(span[0], min(u, v))
             span[1] = min(span[1], max(u, v))
-    return span[0] <= span[1]
+    return bool(span[0] <= span[1])
 
 
 @njit(cache=True, nogil=True)
@@ -446,7 +445,7 @@ def highest(tile: Doubles, rim: Doubles) -> float:
     top = rim[0]
     for ii in range(1, TILE):
         top = max(top, rim[ii])
-    return top
+    return float(top)
 
 
 @njit(cache=True, nogil=True)
@@ -544,6 +543,60 @@ def sweep_tiles(
                     c[j + jj, i + ii] = np.float32(tile[jj, ii])
 
 
+@njit(cache=True, nogil=True)
+def cut_depths(
+    c: Floats,
+    pitch: float,
+    shape4: Doubles,
+    starts: Doubles,
+    ends: Doubles,
+    carve: bool,
+    depths: Doubles,
+    row: int,
+    last: int,
+) -> None:
+    """Find how deep each of the moves row ≤ k < last cuts below `c`; with `carve`, `c` follows move by move.
+
+    Parameters
+    ----------
+    depths : (n,) out, mm, largest c − h over the nodes of a move; 0 where it removes nothing
+
+    Notes
+    -----
+    Without `carve` all moves meet the same `c`. Cost: one comparison for each node within R of a move, one
+    `swept_height` where the node stands above the move's lowest tip.
+    """
+    rows, columns = c.shape
+    radius = shape4[3] + RIM
+    move = np.empty(7)
+    for k in range(row, last):
+        depths[k] = 0.0
+        if not ascending(starts[k], ends[k], move):
+            continue
+        x0, y0, t0, ex, ey, length, g = move[0], move[1], move[2], move[3], move[4], move[5], move[6]
+        x1, y1 = x0 + length * ex, y0 + length * ey
+        j0 = math.ceil(max((min(y0, y1) - radius) / pitch, 0.0))
+        j1 = math.floor(min((max(y0, y1) + radius) / pitch, rows - 1.0))
+        deepest = 0.0
+        for j in range(j0, j1 + 1):
+            y = j * pitch - y0
+            left, right = min(x0, x1) - radius, max(x0, x1) + radius
+            if abs(ey) > 1e-9:  # the move's band, seen along this row
+                middle, half = x0 + y * ex / ey, radius / abs(ey)
+                left, right = max(left, middle - half), min(right, middle + half)
+            i0 = math.ceil(max(left / pitch - 1e-6, 0.0))
+            i1 = math.floor(min(right / pitch + 1e-6, columns - 1.0))
+            for i in range(i0, i1 + 1):
+                if c[j, i] <= t0 + (0.0 if carve else deepest):
+                    continue
+                x = i * pitch - x0
+                h = swept_height(x * ex + y * ey, y * ex - x * ey, length, t0, g, shape4)
+                deepest = max(deepest, c[j, i] - h)
+                if carve and h < c[j, i]:
+                    c[j, i] = np.float32(h)
+        depths[k] = deepest
+
+
 def padding(radius: float, pitch: float) -> int:
     """Return how many cells away from a tile a piece that reaches it may be kept (by its middle)."""
     return math.ceil((radius + RIM) / (TILE * pitch) + 0.5)
@@ -576,7 +629,7 @@ def sweep(c: Floats, pitch: float, shape4: Doubles, starts: Doubles, ends: Doubl
     """
     rows, columns = c.shape
     radius = float(shape4[3])
-    shape4 = np.ascontiguousarray(shape4, dtype=np.float64)
+    shape4, starts, ends = _doubles(shape4, starts, ends)
     pad = padding(radius, pitch)
     tall, broad = -(-rows // TILE), -(-columns // TILE)
     cells = (tall + 2 * pad) * (broad + 2 * pad)
@@ -610,3 +663,31 @@ def cells_around(pad: int, wide: int) -> Counts:
     j, i = (axis.ravel() for axis in np.meshgrid(steps, steps, indexing="ij"))
     order = np.argsort(i * i + j * j, kind="stable")
     return (j * wide + i)[order].astype(np.int64)
+
+
+def depths_in_turn(c: Floats, pitch: float, shape4: Doubles, starts: Doubles, ends: Doubles) -> Doubles:
+    """Return how deep each move cuts, mm, and lower `c` to what they leave, one after the other.
+
+    For short runs: `sweep` is many times faster where only what all moves leave is asked for.
+    """
+    depths = np.empty(len(starts))
+    shape4, starts, ends = _doubles(shape4, starts, ends)
+    cut_depths(c, pitch, shape4, starts, ends, True, depths, 0, len(starts))
+    return depths
+
+
+def depths_below(c: Floats, pitch: float, shape4: Doubles, starts: Doubles, ends: Doubles) -> Doubles:
+    """Return how deep each move would cut into `c`, mm, each by itself; `c` stays as it is."""
+    depths = np.empty(len(starts))
+    shape4, starts, ends = _doubles(shape4, starts, ends)
+
+    def band(row: int, last: int) -> None:
+        cut_depths(c, pitch, shape4, starts, ends, False, depths, row, last)
+
+    in_bands(band, len(starts), height=16)
+    return depths
+
+
+def _doubles(*arrays: Doubles) -> tuple[Doubles, ...]:
+    """Return arrays that no kernel is compiled anew for: double precision, contiguous, writeable."""
+    return tuple(np.require(each, np.float64, ["C", "W"]) for each in arrays)
