@@ -17,12 +17,12 @@ from relief.heightfield import Heightfield, Heights
 from relief.units import MM_PER_INCH, Units, format_length
 
 # Pixels: longest side of the surface itself, its least size, and the least width of the whole picture.
-_LONGEST, _LEAST, _LEAST_WIDTH = 1400, 1000, 720
+_LONGEST, _LEAST, _LEAST_WIDTH = 1340, 1000, 900
 _MARGIN = 24
 # A picture has one palette: the colours of its scale, then a ramp of ink from paper to black.
 _SCALE, _INKS = 239, 16
 _PAPER = _SCALE
-_TEXT = 26
+_TEXT = 34
 
 Indices = npt.NDArray[np.uint8]
 _Map = npt.NDArray[np.float64]
@@ -50,7 +50,8 @@ def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
     light, flat = (0.60 * _direct_light(z, size) + 0.40 * _open_sky(z, size) for z in (heights, level))
     tone = _toned(light, float(flat[0, 0]))
     width, length, depth = (
-        _short(side, units, coarse=True) for side in (surface.width, surface.length, np.ptp(surface.heights))
+        _short(float(side), units, coarse=True)
+        for side in (surface.width, surface.length, np.ptp(surface.heights))
     )
     caption = f"{width.rpartition(' ')[0]} by {length}, {depth} from highest to lowest"
     return _png(_indices(tone), colours.wood(_SCALE), _Legend((), (), caption), surface, units)
@@ -103,7 +104,7 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     indices = _indices(_pooled(ratio, factor) / top)
     seen = _pooled(judged.astype(np.float64), factor) > 0
     indices[~seen] = _hatching(indices.shape)[~seen]
-    ticks = tuple((n / top, _short(n * tolerance, units)) for n in np.linspace(0, top, 5))
+    ticks = tuple((n / top, _short(n * tolerance, units)) for n in (0.0, top / 4, top / 2, top))
     if worst > top:
         ticks = (*ticks[:-1], (1.0, f"{ticks[-1][1]} or more"))
     met = float((ratio[judged] <= 1).mean()) if judged.any() else 1.0
@@ -245,14 +246,14 @@ def _png(
 def _foot(width: int, legend: _Legend, size: float, columns: int, units: Units) -> Indices:
     """Return the strip below a picture: scale bar, caption and, for a map, its colours with their meaning."""
     lines = _wrapped(legend.caption, width - 2 * _MARGIN)
-    bar_top = 130 if legend.ticks else 0
-    paper = Image.new("L", (width, bar_top + 64 + len(lines) * 34 + _MARGIN // 2), 255)
+    bar_top = 152 if legend.ticks else 0
+    paper = Image.new("L", (width, bar_top + 66 + len(lines) * 42 + _MARGIN // 2), 255)
     draw = ImageDraw.Draw(paper)
     if legend.ticks:
         _mark_scale(draw, width, legend)
     _draw_bar(draw, bar_top, size, columns, units)
     for number, line in enumerate(lines):
-        draw.text((_MARGIN, bar_top + 56 + 34 * number), line, fill=0, font=_font())
+        draw.text((_MARGIN, bar_top + 58 + 42 * number), line, fill=0, font=_font())
     ink = _PAPER + np.round((255 - np.asarray(paper, dtype=np.float64)) * (_INKS - 1) / 255).astype(np.uint8)
     if legend.ticks:
         inside = slice(_MARGIN + 1, width - _MARGIN - 1)
@@ -266,7 +267,7 @@ def _mark_scale(draw: ImageDraw.ImageDraw, width: int, legend: _Legend) -> None:
     for place, _ in legend.ticks:
         x = left + place * (right - left)
         draw.line((x, 37, x, 46), fill=0, width=2)
-    for texts, top, ink in ((legend.ticks, 48, 0), (legend.words, 82, 70)):
+    for texts, top, ink in ((legend.ticks, 48, 0), (legend.words, 90, 70)):
         for place, text in texts:
             start = left + place * (right - left) - _wide(text) / 2
             draw.text((min(max(start, left), right - _wide(text)), top), text, fill=ink, font=_font())
@@ -278,9 +279,9 @@ def _draw_bar(draw: ImageDraw.ImageDraw, top: int, size: float, columns: int, un
     length = _round_down(columns * size / unit / 4) * unit
     pixels = length / size
     for field in range(5):
-        box = (_MARGIN + field * pixels / 5, top + 14, _MARGIN + (field + 1) * pixels / 5, top + 28)
+        box = (_MARGIN + field * pixels / 5, top + 16, _MARGIN + (field + 1) * pixels / 5, top + 34)
         draw.rectangle(box, fill=0 if field % 2 == 0 else 255, outline=0, width=2)
-    draw.text((_MARGIN + pixels + 14, top + 5), format_length(length, units), fill=0, font=_font())
+    draw.text((_MARGIN + pixels + 16, top + 4), format_length(length, units), fill=0, font=_font())
 
 
 def _font() -> Any:

@@ -72,7 +72,9 @@ def set_up_drawing(setup: Setup, trace: Path2 | None, texts: tuple[str, str, str
     section = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
     levels = (top - setup.clearance, _zero_level(setup, section), top + setup.depth, section.far)
     labels = _labels(texts, levels, text)
-    left, right = box.left - 2.2 * text, box.right + 7.5 * text
+    # lettering is at most this wide for its height in the fonts that the page asks for
+    beside = max(6.5, 1.4 + 0.56 * max(map(len, texts))) * text
+    left, right = box.left - 2.2 * text, box.right + beside
     bottom = max(section.far, labels[-1].y) + 0.8 * text
     return Drawing(
         text=text,

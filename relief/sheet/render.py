@@ -36,7 +36,9 @@ def render_sheet(
     bytes, UTF-8; every text in it is escaped
     """
     units = report.units
-    page = _template(units).render(
+    if trace is not None:
+        trace = trace[np.isfinite(trace).all(axis=1)]
+    page = _template(report).render(
         report=report,
         setup=setup,
         units=units,
@@ -48,7 +50,8 @@ def render_sheet(
     return page.encode("utf-8")
 
 
-def _template(units: Units) -> jinja2.Template:
+def _template(report: Report) -> jinja2.Template:
+    units = report.units
     source = resources.files("relief.sheet").joinpath("sheet.html.j2").read_text(encoding="utf-8")
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -61,6 +64,7 @@ def _template(units: Units) -> jinja2.Template:
         time=format_time,
         percent=percent,
         number=_number,
+        measure=lambda value, unit: _measure(value, unit, report),
     )
     return environment.from_string(source)
 
@@ -103,6 +107,13 @@ def _volume(volume: float, units: Units) -> str:
 def _whole(number: float) -> str:
     """Write a whole number with thin spaces between thousands."""
     return f"{number:,.0f}".replace(",", "\u202f")
+
+
+def _measure(value: float, unit: str, report: Report) -> str:
+    """Write what a check measured; lengths in the user's unit."""
+    if unit == "mm" and report.units == "in" and np.isfinite(value):
+        return report.length(value)
+    return f"{_number(value)} {unit}".strip()
 
 
 def _number(value: float) -> str:
