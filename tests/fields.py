@@ -107,7 +107,7 @@ def plaque(
     length: float = 30.0,
     pitch: float = 0.25,
 ) -> Heightfield:
-    """Return nested rectangles with vertical walls, the outermost at `levels[0]`, the innermost at the last."""
+    """Return nested rectangles with vertical walls, `levels` from the outermost to the innermost."""
     x, y = grid(width, length, pitch)
     z = np.full(x.shape, levels[0])
     for number, level in enumerate(levels[1:], start=1):
@@ -153,7 +153,7 @@ def band_limited(
 def photograph(
     name: str = "camera", width: float = 60.0, depth: float = 5.0, pitch: float = 0.25, *, smooth: float = 1.0
 ) -> Heightfield:
-    """Return a photograph out of scikit-image's wheel ("camera", "coins", "moon"), smoothed by `smooth` mm."""
+    """Return a photograph of scikit-image's wheel ("camera", "coins", "moon"), smoothed by `smooth` mm."""
     with Image.open(Path(skimage.__file__).parent / "data" / f"{name}.png") as picture:
         brightness = np.asarray(picture, dtype=np.float64)
     field = _fitted(brightness[::-1], width, depth, pitch)
