@@ -1,0 +1,126 @@
+"""Slow plain twins of the kernels, in numpy and scipy alone: what they say is what must hold."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from relief.cutters import Profile, profile_height
+
+# Carving: what straight moves leave
+
+
+def least_over_move(
+    shape: Profile, start: ArrayLike, end: ArrayLike, x: ArrayLike, y: ArrayLike, rounds: int = 90
+) -> np.ndarray:
+    """Return the height that a straight move leaves at points (x, y); infinite where it does not reach.
+
+    The tip position is sought by golden sections (Kiefer 1953) over the part of the move within the
+    cutter's radius of each point: the height it leaves is a convex function of where the tip is.
+    """
+    (x0, y0, z0), (x1, y1, z1) = (np.asarray(p, dtype=float) for p in (start, end))
+    x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+    length = np.hypot(x1 - x0, y1 - y0)
+    if length == 0.0:
+        return min(z0, z1) + profile_height(shape, np.hypot(x - x0, y - y0))
+    along = ((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / length
+    beside = ((y - y0) * (x1 - x0) - (x - x0) * (y1 - y0)) / length
+    half = np.sqrt(np.maximum(shape.radius**2 - beside**2, 0.0))
+    low, high = np.maximum(along - half, 0.0), np.minimum(along + half, length)
+    reached = (np.abs(beside) <= shape.radius) & (low <= high)
+
+    def left_at(v: np.ndarray) -> np.ndarray:
+        r = np.minimum(np.hypot(beside, along - v), shape.radius)
+        return z0 + (z1 - z0) * v / length + profile_height(shape, r)
+
+    ratio = (np.sqrt(5.0) - 1.0) / 2.0
+    best = np.minimum(left_at(low), left_at(high))
+    for _ in range(rounds):
+        inner, outer = high - ratio * (high - low), low + ratio * (high - low)
+        at_inner, at_outer = left_at(inner), left_at(outer)
+        best = np.minimum(best, np.minimum(at_inner, at_outer))
+        falls = at_inner > at_outer
+        low, high = np.where(falls, inner, low), np.where(falls, high, outer)
+    return np.where(reached, best, np.inf)
+
+
+def swept_by_search(
+    c: np.ndarray, pitch: float, shape: Profile, starts: ArrayLike, ends: ArrayLike
+) -> np.ndarray:
+    """Return min(c, what each move leaves), float64; the plain twin of `relief.kernels.sweep.sweep`."""
+    left = np.asarray(c, dtype=float).copy()
+    x, y = np.arange(left.shape[1]) * pitch, np.arange(left.shape[0])[:, None] * pitch
+    for start, end in zip(np.asarray(starts), np.asarray(ends), strict=True):
+        if np.isfinite([start, end]).all():
+            left = np.minimum(left, least_over_move(shape, start, end, x, y))
+    return left
+
+
+def swept_by_samples(
+    c: np.ndarray, pitch: float, shape: Profile, starts: ArrayLike, ends: ArrayLike, samples: int
+) -> np.ndarray:
+    """Return what the cutter leaves where it stands at `samples` places along each move: an upper bound."""
+    left = np.asarray(c, dtype=float).copy()
+    x, y = np.arange(left.shape[1]) * pitch, np.arange(left.shape[0])[:, None] * pitch
+    for start, end in zip(np.asarray(starts), np.asarray(ends), strict=True):
+        for px, py, pz in np.linspace(start, end, samples):
+            left = np.minimum(left, pz + profile_height(shape, np.hypot(x - px, y - py)))
+    return left
+
+
+def under_capsule(radius: float, start: ArrayLike, end: ArrayLike, x: ArrayLike, y: ArrayLike) -> np.ndarray:
+    """Return the lowest z of a capsule, the solid swept by a ball, over points (x, y); infinite beside it.
+
+    `start` and `end` are the ball's centres. A vertical line meets a cylinder where
+    |(p − a) − ((p − a)·n) n|² = R², and a sphere where |p − a|² = R²: quadratics in z (solid geometry, from
+    memory). The capsule is the cylinder between its ends and the two spheres.
+    """
+    a, b = np.asarray(start, dtype=float), np.asarray(end, dtype=float)
+    x, y = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+    lowest = np.full(x.shape, np.inf)
+    for centre in (a, b):
+        spare = radius**2 - (x - centre[0]) ** 2 - (y - centre[1]) ** 2
+        on_sphere = centre[2] - np.sqrt(np.maximum(spare, 0.0))
+        lowest = np.where(spare >= 0, np.minimum(lowest, on_sphere), lowest)
+    size = np.linalg.norm(b - a)
+    if size == 0.0 or np.hypot(*(b - a)[:2]) == 0.0:
+        return lowest
+    n = (b - a) / size
+    q = np.stack([x - a[0], y - a[1], np.zeros_like(x)])  # p − a = q + (z − a_z) k; solve for t = z − a_z
+    q_n = np.tensordot(n, q, axes=1)
+    square, linear = 1 - n[2] ** 2, -2 * q_n * n[2]
+    constant = (q**2).sum(axis=0) - q_n**2 - radius**2
+    spare = linear**2 - 4 * square * constant
+    t = (-linear - np.sqrt(np.maximum(spare, 0.0))) / (2 * square)
+    place = q_n + t * n[2]
+    return np.where((spare >= 0) & (place >= 0) & (place <= size), np.minimum(lowest, a[2] + t), lowest)
+
+
+def carved_in_turn(
+    c: np.ndarray, pitch: float, shape: Profile, points: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return what is left and how deep each move cut below the stock as it stood at its moment."""
+    left, depths = np.asarray(c, dtype=float).copy(), np.zeros(len(points) - 1)
+    for k in range(len(points) - 1):
+        after = swept_by_search(left, pitch, shape, points[k : k + 1], points[k + 1 : k + 2])
+        depths[k] = (left - after).max()
+        left = after
+    return left, depths
+
+
+def mesh_height(vertices: np.ndarray, triangles: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Return the height of the highest triangle above each point (x, y); NaN where there is none.
+
+    Plane geometry alone: barycentric coordinates of every point in every triangle, one triangle at a time.
+    """
+    height = np.full(x.shape, np.nan)
+    for a, b, c in vertices[triangles]:
+        area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+        if abs(area) < 1e-12:  # a wall, seen from above
+            continue
+        u = ((x - a[0]) * (c[1] - a[1]) - (y - a[1]) * (c[0] - a[0])) / area
+        v = ((b[0] - a[0]) * (y - a[1]) - (b[1] - a[1]) * (x - a[0])) / area
+        inside = (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1 + 1e-9)
+        here = a[2] + u * (b[2] - a[2]) + v * (c[2] - a[2])
+        height = np.where(inside, np.fmax(height, here), height)
+    return height
