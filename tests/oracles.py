@@ -109,18 +109,23 @@ def carved_in_turn(
 
 
 def mesh_height(vertices: np.ndarray, triangles: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Return the height of the highest triangle above each point (x, y); NaN where there is none.
+    """Return the height of the highest triangle above each point of the grid x × y; NaN where there is none.
 
-    Plane geometry alone: barycentric coordinates of every point in every triangle, one triangle at a time.
+    Plane geometry alone: barycentric coordinates of the points in a triangle's box, one triangle at a time.
     """
-    height = np.full(x.shape, np.nan)
+    height = np.full((len(y), len(x)), np.nan)
     for a, b, c in vertices[triangles]:
         area = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
         if abs(area) < 1e-12:  # a wall, seen from above
             continue
-        u = ((x - a[0]) * (c[1] - a[1]) - (y - a[1]) * (c[0] - a[0])) / area
-        v = ((b[0] - a[0]) * (y - a[1]) - (b[1] - a[1]) * (x - a[0])) / area
+        low, high = np.min([a, b, c], axis=0) - 1e-9, np.max([a, b, c], axis=0) + 1e-9
+        rows = slice(*np.searchsorted(y, (low[1], high[1])))
+        columns = slice(*np.searchsorted(x, (low[0], high[0])))
+        dx, dy = x[None, columns] - a[0], y[rows, None] - a[1]
+        u = (dx * (c[1] - a[1]) - dy * (c[0] - a[0])) / area
+        v = ((b[0] - a[0]) * dy - (b[1] - a[1]) * dx) / area
         inside = (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1 + 1e-9)
         here = a[2] + u * (b[2] - a[2]) + v * (c[2] - a[2])
-        height = np.where(inside, np.fmax(height, here), height)
+        box = height[rows, columns]
+        height[rows, columns] = np.where(inside, np.fmax(box, here), box)
     return height

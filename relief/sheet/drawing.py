@@ -67,7 +67,7 @@ def set_up_drawing(setup: Setup, trace: Path2 | None, texts: tuple[str, str, str
     stock = _down(setup.stock.region)
     path = np.zeros((0, 2)) if trace is None else np.round(trace * (1, -1), 3)
     box = _around(stock, path)
-    text = 0.036 * max(box.width, 0.8 * box.length)
+    text = 0.041 * max(box.width, 0.8 * box.length)
     top = box.far + 2.6 * text + setup.clearance
     section = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
     levels = (top - setup.clearance, _zero_level(setup, section), top + setup.depth, section.far)
