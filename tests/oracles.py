@@ -11,7 +11,7 @@ from relief.cutters import Profile, profile_height
 
 
 def least_over_move(
-    shape: Profile, start: ArrayLike, end: ArrayLike, x: ArrayLike, y: ArrayLike, rounds: int = 90
+    shape: Profile, start: ArrayLike, end: ArrayLike, x: ArrayLike, y: ArrayLike, rounds: int = 60
 ) -> np.ndarray:
     """Return the height that a straight move leaves at points (x, y); infinite where it does not reach.
 
@@ -51,8 +51,15 @@ def swept_by_search(
     left = np.asarray(c, dtype=float).copy()
     x, y = np.arange(left.shape[1]) * pitch, np.arange(left.shape[0])[:, None] * pitch
     for start, end in zip(np.asarray(starts), np.asarray(ends), strict=True):
-        if np.isfinite([start, end]).all():
-            left = np.minimum(left, least_over_move(shape, start, end, x, y))
+        if not np.isfinite([start, end]).all():
+            continue
+        low, high = (
+            np.minimum(start, end) - shape.radius - pitch,
+            np.maximum(start, end) + shape.radius + pitch,
+        )
+        near = (y[:, 0] >= low[1]) & (y[:, 0] <= high[1]), (x >= low[0]) & (x <= high[0])
+        box = np.ix_(*near)
+        left[box] = np.minimum(left[box], least_over_move(shape, start, end, x[near[1]], y[near[0]]))
     return left
 
 

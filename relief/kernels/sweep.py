@@ -26,6 +26,7 @@ Flags = npt.NDArray[np.bool_]
 
 RIM = 1e-9  # mm: a node this far outside the cutter counts as touched, so that rounding hides no cut
 SHORT = 1e-7  # mm: a move shorter than this, seen from above, is a plunge
+LEVEL = 1e-12  # a slope too small to tell from none
 SLACK = 1e-6  # mm: bounds are loosened by this, so that rounding cannot pass over a cut
 TILE = 16  # nodes along a side of a tile, and of a cell
 BALL, FLAT, CONE, OTHER = 0, 1, 2, 3  # which closed form a profile takes
@@ -64,7 +65,7 @@ def corner_offset(d: float, g: float, flat: float, corner: float) -> float:
     """
     kappa2 = g * g / (1.0 + g * g)
     kappa = math.sqrt(kappa2)
-    j = 1.0 / (1.0 + g * g)
+    j = 1.0 / (1.0 + g * g)  # 1 − j σ² = 1 − σ² + κ² σ², which does not cancel
     low = max((d - corner) / flat, 0.0)
     high = min(d / (flat + corner * kappa), 1.0)
     sigma = high
@@ -74,7 +75,7 @@ def corner_offset(d: float, g: float, flat: float, corner: float) -> float:
             low = max(low, min(math.sqrt(left / j), high))
             sigma = low
     for _ in range(60):
-        root = math.sqrt(1.0 - j * sigma * sigma)
+        root = math.sqrt((1.0 - sigma) * (1.0 + sigma) + kappa2 * sigma * sigma)
         miss = flat * sigma + corner * kappa * sigma / root - d
         if miss > 0.0:
             high = sigma
@@ -88,7 +89,7 @@ def corner_offset(d: float, g: float, flat: float, corner: float) -> float:
         sigma = following
         if done:
             break
-    root = math.sqrt(1.0 - j * sigma * sigma)
+    root = math.sqrt((1.0 - sigma) * (1.0 + sigma) + kappa2 * sigma * sigma)
     return math.sqrt((1.0 - sigma) * (1.0 + sigma)) * (flat + kappa * corner / root)
 
 
@@ -101,7 +102,7 @@ def free_offset(d: float, g: float, shape4: Doubles) -> float:
     root has it. Cost: about 4 square roots; a bull nose adds `corner_offset`.
     """
     flat, corner, slope, radius = shape4[0], shape4[1], shape4[2], shape4[3]
-    if g == 0.0 or d >= radius:
+    if g < LEVEL or d >= radius:
         return 0.0
     rim = math.sqrt(radius * radius - d * d)
     w = math.sqrt(flat * flat - d * d) if d < flat else 0.0
