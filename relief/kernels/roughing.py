@@ -1,8 +1,8 @@
-"""The stock under a flat cutter that steps from node to node: what it meets, what it leaves, how it gets down.
+"""The stock under a flat cutter that steps from node to node: what it meets and leaves, how it gets down.
 
 A pass runs along a row of the grid, its vertices are nodes. The stock kept here is only ever stamped at the
-nodes, never between them, so it stands above or at what the true sweep leaves: a move that clears it clears the
-real stock.
+nodes, never between them, so it stands above or at what the true sweep leaves: a move that clears it clears
+the real stock.
 """
 
 from __future__ import annotations
@@ -149,9 +149,6 @@ def carve_along_row(stock: Floats, half: Counts, row: int, first: int, heights: 
     out = np.empty(n + 2 * k, dtype=np.float64)
     for j in range(max(row - k, 0), min(row + k, rows - 1) + 1):
         h = half[j - row + k]
-        values[:h] = -np.inf
-        values[h + n : n + 4 * h] = -np.inf
-        values[n + h : n + 2 * h] = -np.inf
         whole = values[: n + 4 * h]
         whole[:] = -np.inf
         for m in range(n):
@@ -167,7 +164,7 @@ def carve_along_row(stock: Floats, half: Counts, row: int, first: int, heights: 
 def carve_capsule(
     stock: Floats, pitch: float, x0: float, y0: float, x1: float, y1: float, radius: float, z: float
 ) -> None:
-    """Lower the stock to z wherever a flat cutter passes that goes straight at that height (see `capsule_highest`)."""
+    """Lower the stock to z where a flat cutter passes straight at that height (see `capsule_highest`)."""
     rows, columns = stock.shape
     dx, dy = x1 - x0, y1 - y0
     squared = dx * dx + dy * dy
@@ -293,10 +290,10 @@ def _stand(
 
 @njit(cache=True, nogil=True)
 def _left(floor: Doubles, axis: Doubles, first: int, last: int) -> bool:
+    most = -np.inf
     for m in range(first, last + 1):
-        if axis[m] > floor[m] + EVEN:
-            return True
-    return False
+        most = max(most, axis[m] - floor[m])
+    return most > EVEN
 
 
 @njit(cache=True, nogil=True)
@@ -316,7 +313,7 @@ def thin(along: Doubles, heights: Doubles, slack: float, kept: Counts, raised: D
     Notes
     -----
     From each kept position the slopes that clear h and stay under h + slack for every following position are
-    an interval; the line goes on until it is empty. Turning points are always kept. Cost: one visit a position.
+    an interval; the line goes on until it is empty. Turning points are always kept. Cost: one visit each.
     """
     n = along.shape[0]
     kept[0], raised[0] = 0, heights[0]

@@ -1,4 +1,4 @@
-"""Getting from one cut to the next: how low may the cutter go straight across?"""
+"""Getting from one cut to the next: how low the cutter may go straight across."""
 
 from __future__ import annotations
 
