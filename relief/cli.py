@@ -129,7 +129,7 @@ def _carve(
         with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
             report = carve(job, shop, folder, replace=replace, heights=heights, progress=progress)
     if not quiet:
-        click.echo("\n".join(report.summary_lines()))
+        click.echo("\n".join(report.summary_lines(folder)))
     if not report.ready:
         faults = "; ".join(
             f"{c.name}: {c.message}" for c in report.checks if not c.holds and c.severity == "stop"

@@ -61,7 +61,7 @@ class Relief:
     invert: Annotated[Flag, key("swap black and white")] = False
     margin: Annotated[
         Length | None,
-        key("stock around the relief; default: 10 mm or the roughing cutter + 2 mm", "mm", ge=0),
+        key("stock around the relief; default: 10 mm, or what the cutters need", "mm", ge=0),
     ] = None
     edge: Annotated[
         Literal["open", "walled"], key("open: the cutter may run past the edge; walled: the surround stays")

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from relief.feeds import Feeds
+from relief.cutters import profile
+from relief.feeds import Feeds, choose_feeds, limit_feeds
+from relief.heightfield import Region
+from relief.planning.finishing import plan_finishing, stepover
+from relief.planning.roughing import plan_roughing
+from relief.planning.trace import plan_trace
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.shop.records import Cutter
@@ -54,13 +59,70 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
 
 
 def _trace(setup: Setup, cuts: tuple[Plan, ...]) -> Plan:
-    """Walk round everything that the other programs cut, at clearance height."""
-    raise NotImplementedError
+    """Walk round everything that the other programs sweep, at clearance height."""
+    boxes = [_swept(plan.toolpath, plan.cutter) for plan in cuts if plan.cutter]
+    outline = Region(
+        min(box.left for box in boxes),
+        min(box.near for box in boxes),
+        max(box.right for box in boxes),
+        max(box.far for box in boxes),
+    )
+    toolpath = plan_trace(outline, setup.clearance)
+    return Plan("trace", toolpath, np.zeros(len(toolpath.points)))
+
+
+def _swept(toolpath: Toolpath, cutter: Cutter) -> Region:
+    """Return the box that a cutter sweeps, its radius included."""
+    (left, near), (right, far) = toolpath.points[:, :2].min(axis=0), toolpath.points[:, :2].max(axis=0)
+    return Region(float(left), float(near), float(right), float(far)).grown(cutter.diameter / 2)
 
 
 def _roughing(setup: Setup) -> Plan:
-    raise NotImplementedError
+    """Clear the waste; stepdown, stepover and ramp are the material's where the job leaves them open."""
+    cutter, material, asked = setup.roughing_cutter, setup.material, setup.job.roughing
+    section = replace(
+        asked,
+        stepdown=asked.stepdown or material.stepdown * cutter.diameter,
+        stepover=asked.stepover or material.stepover * cutter.diameter,
+        entry_angle=asked.entry_angle or material.entry_angle,
+    )
+    toolpath = plan_roughing(
+        setup.target,
+        setup.region,
+        cutter,
+        section,
+        overrun=setup.overrun,
+        clearance=setup.clearance,
+        step=setup.step,
+    )
+    stepdown, width = section.stepdown or 0.0, section.stepover or 0.0
+    feeds = choose_feeds(
+        cutter, material, setup.machine, stepdown, width,
+        rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
+    )  # fmt: skip
+    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    return Plan("roughing", toolpath, feed, cutter, feeds, stepdown)
 
 
 def _finishing(setup: Setup, progress: Progress) -> Plan:
-    raise NotImplementedError
+    """Cut the surface itself: what is left on is the allowance and the ridges of the roughing."""
+    cutter, asked = setup.finishing_cutter, setup.job.finishing
+    plan = plan_finishing(
+        setup.target,
+        setup.region,
+        cutter,
+        asked.scallop,
+        angle=asked.angle,
+        cut=asked.cut,
+        clearance=setup.clearance,
+        step=setup.step,
+        progress=progress,
+    )
+    depth = max(setup.job.roughing.allowance, asked.scallop)
+    spacing = stepover(profile(cutter).corner_radius, asked.scallop)
+    feeds = choose_feeds(
+        cutter, setup.material, setup.machine, depth, spacing,
+        rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
+    )  # fmt: skip
+    feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
+    return Plan("finishing", plan.toolpath, feed, cutter, feeds, depth, plan.yardstick)

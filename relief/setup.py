@@ -27,8 +27,8 @@ DEFAULT_DEPTH = 6.0
 LEAST_MARGIN = 10.0
 # A grid that is chosen for the user stays below this, so that an old laptop answers in minutes.
 MOST_NODES_BY_DEFAULT = 4_000_000
-# Finishing paths run this far past an open edge (see relief.planning.finishing), roughing a radius and this.
-OVERRUN = 1.0
+# Roughing clears this much more than the finishing cutter needs to stand on an open edge.
+SPARE = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +67,11 @@ class Setup:
     def depth(self) -> float:
         """Deepest point of the relief below the stock top, mm."""
         return max(0.0, -float(self.relief.heights.min()))
+
+    @property
+    def overrun(self) -> float:
+        """How far roughing goes past the relief's edge, mm: the finishing cutter stands half outside it."""
+        return _overrun(self.job, self.finishing_cutter)
 
     @property
     def clearance(self) -> float:
@@ -109,10 +114,10 @@ def lay_out(
     material, machine = shop.material(job.material), shop.machine(job.machine)
     rough, finish = shop.cutter(job.roughing.cutter), shop.cutter(job.finishing.cutter)
     _check_cutters(job, rough, finish)
-    target = surround(relief, _margins(job, relief, rough), job.relief.edge)
+    target = surround(relief, _margins(job, relief, rough, finish), job.relief.edge)
     region = relief.region
     job = _with_sizes(job, relief, target)
-    _check_travel(job, machine, region, rough)
+    _check_travel(job, machine, region, rough, finish)
     step = _step(job, machine)
     return Setup(
         job=job,
@@ -129,6 +134,10 @@ def lay_out(
         levels=levels,
         notes=notes,
     )
+
+
+def _overrun(job: Job, finish: Cutter) -> float:
+    return finish.diameter / 2 + SPARE if job.relief.edge == "open" else 0.0
 
 
 def _check_cutters(job: Job, rough: Cutter, finish: Cutter) -> None:
@@ -215,11 +224,11 @@ def _coarse_grid_note(job: Job, pitch: float) -> tuple[str, ...]:
     )
 
 
-def _margins(job: Job, relief: Heightfield, rough: Cutter) -> tuple[float, float]:
+def _margins(job: Job, relief: Heightfield, rough: Cutter, finish: Cutter) -> tuple[float, float]:
     """Return the stock on each side of the relief, along x and along y."""
     margin = job.relief.margin
     if margin is None:
-        margin = max(LEAST_MARGIN, rough.diameter + 2 * OVERRUN)
+        margin = max(LEAST_MARGIN, rough.diameter / 2 + _overrun(job, finish) + SPARE)
     sides = []
     for name, stock, size in (
         ("width", job.stock.width, relief.width),
@@ -253,9 +262,9 @@ def _tidy(length: float) -> float:
     return round(length, 9)
 
 
-def _check_travel(job: Job, machine: Machine, region: Region, rough: Cutter) -> None:
+def _check_travel(job: Job, machine: Machine, region: Region, rough: Cutter, finish: Cutter) -> None:
     """Refuse what cannot fit before planning it; the programs themselves are checked again later."""
-    swept = region.grown(rough.diameter / 2 + OVERRUN if job.relief.edge == "open" else 0.0)
+    swept = region.grown(rough.diameter / 2 + _overrun(job, finish) if job.relief.edge == "open" else 0.0)
     depth = job.relief.depth or 0.0
     for axis, needed, travel in (
         ("X", swept.width, machine.travel[0]),

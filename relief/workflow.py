@@ -117,7 +117,14 @@ def _report(setup: Setup, plans: Sequence[Plan], proof: Proof) -> Report:
         path_ratio=_path_ratio(plans, evidence.programs),
         checks=run_checks(evidence),
         sha256={},
+        notes=_notes(setup, plans),
     )
+
+
+def _notes(setup: Setup, plans: Sequence[Plan]) -> tuple[str, ...]:
+    """Return what was decided on the user's behalf, and what held a speed or feed back."""
+    held = (f"{plan.operation}: {text}" for plan in plans if plan.feeds for text in plan.feeds.sentences[1:])
+    return (*setup.notes, *held)
 
 
 def _run(program: ReadProgram) -> ProgramRun:
@@ -156,7 +163,8 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     }
     scallops = scallop_png(judged, job.finishing.scallop, relief.pitch, job.output.units)
     progress.fraction(0.8)
-    sheet = render_sheet(report, images | {"scallop.png": scallops}, setup)
+    trace = proof.evidence.programs[0].moves.points[:, :2]
+    sheet = render_sheet(report, images | {"scallop.png": scallops}, setup, trace)
     return {"carved.stl": mesh, **images, "sheet.html": sheet}
 
 

@@ -16,7 +16,7 @@ WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 
 
 def positions(text: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return (n, 3) positions in mm, (n,) whether a rapid leads there, and (n,) its feed; unknown axes are NaN."""
+    """Return (n, 3) positions in mm (NaN where unknown), (n,) whether a rapid leads there, (n,) its feed."""
     scale, rapid, feed = 1.0, True, 0.0
     here = [np.nan, np.nan, np.nan]
     found = []
