@@ -17,7 +17,7 @@ PACKAGE = ROOT / "relief"
 ROWS: tuple[tuple[str, ...], ...] = (
     ("errors", "progress", "toolpath", "colours", "kernels.bands"),
     ("units", "heightfield", "kernels.*"),
-    ("tables", "moves", "kernels.cache"),
+    ("tables", "moves", "kernels.cache", "kernels.finish"),
     ("shop.records", "job"),
     ("shop.load", "picture", "cutters"),
     ("shaping", "surfaces", "measures", "feeds"),

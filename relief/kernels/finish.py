@@ -1,0 +1,231 @@
+"""Exact tip heights along any line, and which nodes a line finishes.
+
+Legend: a `ground` is (z, high, pitch, x0, y0, shape4): the target's heights, the highest of each block of
+BLOCK × BLOCK nodes, the distance of nodes and the place of node (0, 0) in mm, and the cutter
+[flat radius, corner radius, cone slope, radius]. A trace is a row of vertices (x, y, z) on the lattice of the
+program text, z rounded up, none of its chords more than a set depth below the exact tip surface.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from relief.kernels.bands import in_bands
+from relief.kernels.sweep import RIM, ascending, profile_at, swept_height
+
+Doubles = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+
+BLOCK = 8  # nodes along a side of the blocks that bound a search
+
+
+def blocks(z: Floats, most: bool) -> Floats:
+    """Return the highest (or lowest) value in each block of BLOCK × BLOCK nodes."""
+    rows, columns = z.shape
+    edge = -np.inf if most else np.inf
+    tall, wide = -(-rows // BLOCK), -(-columns // BLOCK)
+    padded = np.full((tall * BLOCK, wide * BLOCK), edge, dtype=np.float32)
+    padded[:rows, :columns] = z
+    cut = padded.reshape(tall, BLOCK, wide, BLOCK)
+    return np.ascontiguousarray(cut.max(axis=(1, 3)) if most else cut.min(axis=(1, 3)))
+
+
+@njit(cache=True, nogil=True)
+def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> float:
+    """Return the lowest tip height at (x, y), mm: max over nodes within the radius of z − s; −∞ where none is.
+
+    `seen` is the node (row, column) that was touched last, or (−1, 0): a bound to start from, changed in place.
+    Blocks of nodes whose highest z less their least s is not above what is found are passed over. Cost: about
+    one test a block in the cutter's square and two blocks of nodes.
+    """
+    z, high, pitch, x0, y0, shape4 = ground
+    u, v = (x - x0) / pitch, (y - y0) / pitch
+    radius = shape4[3] + RIM
+    reach = radius / pitch
+    left, right = max(math.ceil(u - reach), 0), min(math.floor(u + reach), z.shape[1] - 1)
+    near, far = max(math.ceil(v - reach), 0), min(math.floor(v + reach), z.shape[0] - 1)
+    best = -math.inf
+    if seen[0] >= 0:
+        r = pitch * math.sqrt((seen[1] - u) ** 2 + (seen[0] - v) ** 2)
+        best = z[seen[0], seen[1]] - profile_at(r, shape4)
+    if left > right or near > far:
+        return best
+    for bj in range(near // BLOCK, far // BLOCK + 1):
+        j0, j1 = max(bj * BLOCK, near), min(bj * BLOCK + BLOCK - 1, far)
+        dv = max(j0 - v, v - j1, 0.0)
+        for bi in range(left // BLOCK, right // BLOCK + 1):
+            i0, i1 = max(bi * BLOCK, left), min(bi * BLOCK + BLOCK - 1, right)
+            if high[bj, bi] <= best:
+                continue
+            du = max(i0 - u, u - i1, 0.0)
+            r = pitch * math.sqrt(du * du + dv * dv)
+            if r > radius or high[bj, bi] - profile_at(r, shape4) <= best:
+                continue
+            for j in range(j0, j1 + 1):
+                for i in range(i0, i1 + 1):
+                    if z[j, i] <= best:
+                        continue
+                    r = pitch * math.sqrt((i - u) ** 2 + (j - v) ** 2)
+                    if r <= radius:
+                        tip = z[j, i] - profile_at(r, shape4)
+                        if tip > best:
+                            best = tip
+                            seen[0], seen[1] = j, i
+    return best
+
+
+@njit(cache=True, nogil=True)
+def lattice_tip(ground: Any, x: float, y: float, step: float, seen: npt.NDArray[np.int64]) -> float:
+    """Return the exact tip height, rounded up to the lattice."""
+    return math.ceil(exact_tip(ground, x, y, seen) / step - 1e-6) * step
+
+
+@njit(cache=True, nogil=True)
+def put(trace: Doubles, count: int, x: float, y: float, z: float) -> Doubles:
+    """Write vertex `count` of a trace and return the trace, doubled where it was full."""
+    if count == trace.shape[0]:
+        longer = np.empty((2 * count, 3))
+        longer[:count] = trace
+        trace = longer
+    trace[count, 0], trace[count, 1], trace[count, 2] = x, y, z
+    return trace
+
+
+@njit(cache=True, nogil=True)
+def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
+    """Return whether a straight move cuts any node of the target deeper than `depth`, mm: exact, no sampling.
+
+    The swept envelope of the move is compared with z at every node that a bound by blocks leaves.
+    """
+    z, high, pitch, x0, y0, shape4 = ground
+    move = np.empty(7)
+    if not ascending(start, end, move):
+        return True
+    radius = shape4[3] + RIM
+    left, right, near, far = footprint(z, pitch, x0, y0, start, end, radius)
+    x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
+    y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
+    floor = move[2] + depth
+    for bj in range(near // BLOCK, far // BLOCK + 1):
+        j0, j1 = max(bj * BLOCK, near), min(bj * BLOCK + BLOCK - 1, far)
+        dv = max(j0 * pitch - y_high, y_low - j1 * pitch, 0.0)
+        for bi in range(left // BLOCK, right // BLOCK + 1):
+            if high[bj, bi] <= floor:
+                continue
+            i0, i1 = max(bi * BLOCK, left), min(bi * BLOCK + BLOCK - 1, right)
+            du = max(i0 * pitch - x_high, x_low - i1 * pitch, 0.0)
+            r = math.sqrt(du * du + dv * dv)
+            if r > radius or high[bj, bi] - profile_at(r, shape4) <= floor:
+                continue
+            for j in range(j0, j1 + 1):
+                dy = j * pitch + y0 - move[1]
+                for i in range(i0, i1 + 1):
+                    if z[j, i] > floor:
+                        dx = i * pitch + x0 - move[0]
+                        a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
+                        if z[j, i] - swept_height(a, d, move[5], move[2], move[6], shape4) > depth:
+                            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def footprint(
+    z: Floats, pitch: float, x0: float, y0: float, start: Doubles, end: Doubles, radius: float
+) -> Any:
+    """Return the first and last column and the first and last row of the nodes near a move."""
+    left = max(math.ceil((min(start[0], end[0]) - radius - x0) / pitch), 0)
+    right = min(math.floor((max(start[0], end[0]) + radius - x0) / pitch), z.shape[1] - 1)
+    near = max(math.ceil((min(start[1], end[1]) - radius - y0) / pitch), 0)
+    far = min(math.floor((max(start[1], end[1]) + radius - y0) / pitch), z.shape[0] - 1)
+    return left, right, near, far
+
+
+@njit(cache=True, nogil=True)
+def trace_straight(
+    ground: Any, x1: float, y1: float, z1: float, how: Doubles, trace: Doubles, count: int,
+    seen: npt.NDArray[np.int64],
+) -> Any:
+    """Add to a trace, which holds its start as vertex count − 1, the way straight to (x1, y1, z1).
+
+    Parameters
+    ----------
+    how : [step, spacing, sag, ledge], mm
+        Lattice; distance of samples; how deep a chord may cut; a rise that cannot be followed within this
+        distance is climbed straight up at its lower end.
+    trace, count : vertices so far
+
+    Returns
+    -------
+    trace, count : with the new vertices
+
+    Notes
+    -----
+    Each interval between samples is halved until its chord cuts no node of the target deeper than `sag`.
+    """
+    step, spacing, sag, ledge = how[0], how[1], how[2], how[3]
+    xs, ys = trace[count - 1, 0], trace[count - 1, 1]
+    length = math.sqrt((x1 - xs) ** 2 + (y1 - ys) ** 2)
+    samples = max(math.ceil(length / spacing), 1)
+    waiting = np.empty((64, 3))
+    for k in range(1, samples + 1):
+        waiting[0, 0], waiting[0, 1], waiting[0, 2] = x1, y1, z1
+        if k < samples:
+            x = math.floor((xs + (x1 - xs) * k / samples) / step + 0.5) * step
+            y = math.floor((ys + (y1 - ys) * k / samples) / step + 0.5) * step
+            waiting[0, 0], waiting[0, 1], waiting[0, 2] = x, y, lattice_tip(ground, x, y, step, seen)
+        top = 1
+        while top > 0:
+            xa, ya, za = trace[count - 1, 0], trace[count - 1, 1], trace[count - 1, 2]
+            xb, yb, zb = waiting[top - 1, 0], waiting[top - 1, 1], waiting[top - 1, 2]
+            if chord_cuts(ground, trace[count - 1], waiting[top - 1], sag):
+                x = math.floor(0.5 * (xa + xb) / step + 0.5) * step
+                y = math.floor(0.5 * (ya + yb) / step + 0.5) * step
+                wide = math.sqrt((xb - xa) ** 2 + (yb - ya) ** 2)
+                if wide > ledge and top < 64:
+                    waiting[top, 0], waiting[top, 1] = x, y
+                    waiting[top, 2] = lattice_tip(ground, x, y, step, seen)
+                    top += 1
+                    continue
+                z = max(za, zb, lattice_tip(ground, x, y, step, seen))
+                if za < z:
+                    trace = put(trace, count, xa, ya, z)
+                    count += 1
+                if zb < z:
+                    trace = put(trace, count, xb, yb, z)
+                    count += 1
+            trace = put(trace, count, xb, yb, zb)
+            count += 1
+            top -= 1
+    return trace, count
+
+
+@njit(cache=True, nogil=True)
+def trace_corners(ground: Any, corners: Doubles, how: Doubles) -> Doubles:
+    """Return the trace through corners (n, 2), mm, on the lattice, n ≥ 1."""
+    seen = np.array([-1, 0])
+    trace = np.empty((256, 3))
+    step = how[0]
+    trace = put(trace, 0, corners[0, 0], corners[0, 1], lattice_tip(ground, corners[0, 0], corners[0, 1], step, seen))
+    count = 1
+    for k in range(1, corners.shape[0]):
+        x, y = corners[k, 0], corners[k, 1]
+        z = lattice_tip(ground, x, y, step, seen)
+        trace, count = trace_straight(ground, x, y, z, how, trace, count, seen)
+    return trace[:count].copy()
+
+
+def traces(ground: Any, lines: list[Doubles], how: Doubles) -> list[Doubles]:
+    """Return the trace of each line of corners (n, 2), mm."""
+    found: list[Doubles] = [np.empty((0, 3))] * len(lines)
+
+    def trace(first: int, last: int) -> None:
+        for k in range(first, last):
+            found[k] = trace_corners(ground, lines[k], how)
+
+    in_bands(trace, len(lines), 4)
+    return found
