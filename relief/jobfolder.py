@@ -81,9 +81,12 @@ def write_folder(folder: Path, files: Mapping[str, bytes], replace: bool) -> Non
         except BaseException:
             shutil.rmtree(staging, ignore_errors=True)
             raise
-        _flush_folder(folder.parent)
-    if earlier is not None:
-        _remove(earlier)
+    try:
+        with suppress(OSError):  # the new folder stands; some disks cannot be told to flush its name
+            _flush_folder(folder.parent)
+    finally:
+        if earlier is not None:
+            _remove(earlier)
 
 
 def check_file(path: Path) -> None:
@@ -96,11 +99,11 @@ def check_file(path: Path) -> None:
     """
     path = _resolved(path)
     _refuse_parent(path)
-    if path.is_dir():
-        message = f"{_shown(path)}: is a folder; name a file"
-        raise FolderError(message)
     trial = _beside(path, "making")
     with _told(path):
+        if path.is_dir():
+            message = f"{_shown(path)}: is a folder; name a file"
+            raise FolderError(message)
         try:
             _write_file(trial, b"")
         finally:
@@ -124,7 +127,8 @@ def write_file(path: Path, content: bytes) -> None:
             staging.replace(path)
         finally:
             staging.unlink(missing_ok=True)
-        _flush_folder(path.parent)
+        with suppress(OSError):
+            _flush_folder(path.parent)
 
 
 def _resolved(folder: Path) -> Path:
@@ -247,9 +251,9 @@ def _remove(earlier: Path) -> None:
 
 def _put_back(folder: Path) -> None:
     """Put back an earlier folder that a killed run left aside between its two renames."""
-    if folder.exists() or not folder.parent.is_dir():
-        return
     with _told(folder):
+        if folder.exists() or not folder.parent.is_dir():
+            return
         for aside in _ours(folder, "before"):
             aside.rename(folder)
             return
@@ -286,7 +290,7 @@ def _told(folder: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        message = f"{_shown(folder)}: cannot be written ({_reason(error)}); choose another folder with --out"
+        message = f"{_shown(folder)}: cannot be written ({_reason(error)}); make room or choose another place"
         raise FolderError(message) from None
 
 

@@ -101,7 +101,8 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     top = 2.0 if worst <= 2 else 4.0
     grid = Heightfield(ratio.astype(np.float32), pitch)
     factor = _factor(grid)
-    indices = _indices(_pooled(ratio, factor) / top)
+    pale = round(_SCALE / top)
+    indices = _split_indices(_pooled(ratio, factor), top, pale)
     seen = _pooled(judged.astype(np.float64), factor) > 0
     indices[~seen] = _hatching(indices.shape)[~seen]
     ticks = tuple((n / top, _short(n * tolerance, units)) for n in (0.0, top / 4, top / 2, top))
@@ -113,7 +114,7 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     )
     words = ((0.0, "smoother"), (1 / top, "as asked"), (1.0, "rougher than asked"))
     legend = _Legend(ticks, words, caption)
-    return _png(indices, colours.split(_SCALE, 1 / top), legend, grid, units)
+    return _png(indices, colours.split(_SCALE, pale / _SCALE), legend, grid, units)
 
 
 @dataclass(frozen=True)
@@ -214,6 +215,13 @@ def _raise_horizon(
 
 def _indices(tone: _Map) -> Indices:
     return np.clip(tone * _SCALE, 0, _SCALE - 1).astype(np.uint8)
+
+
+def _split_indices(ratio: _Map, top: float, pale: int) -> Indices:
+    """Return colours of a split scale: a ratio of exactly 1 is still pale."""
+    below = np.minimum(ratio * pale, pale - 1)
+    above = np.minimum(pale + (ratio - 1) / (top - 1) * (_SCALE - pale), _SCALE - 1)
+    return np.where(ratio <= 1, below, above).astype(np.uint8)
 
 
 def _hatching(shape: tuple[int, ...]) -> Indices:

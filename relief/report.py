@@ -9,6 +9,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, cast
 
+import numpy as np
+
 from relief.checks import Check
 from relief.measures import LostDetail, ScallopFigures
 from relief.shop.records import Cutter
@@ -204,7 +206,7 @@ def format_time(seconds: float) -> str:
     >>> format_time(42), format_time(125), format_time(4000), format_time(3599)
     ('42 s', '2 min', '1 h 07 min', '1 h 00 min')
     """
-    if seconds < 60:
+    if seconds <= 59:
         return f"{math.ceil(seconds)} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
@@ -239,7 +241,8 @@ def _rounded(value: Any) -> Any:
         return {str(key): _rounded(inner) for key, inner in value.items()}
     if isinstance(value, (list, tuple)):
         return [_rounded(inner) for inner in value]
-    if isinstance(value, bool) or value is None or isinstance(value, (str, int)):
+    if isinstance(value, np.generic):
+        value = value.item()
+    if not isinstance(value, float):
         return value
-    number = float(value)
-    return round(number, _DECIMALS) + 0.0 if math.isfinite(number) else None
+    return round(value, _DECIMALS) + 0.0 if math.isfinite(value) else None

@@ -57,8 +57,12 @@ def a_report(**changes: Any) -> Report:
         grid=Grid(pitch=0.1, columns=1201, rows=901),
         programs=(
             ProgramRun("0-trace.nc", "trace", None, 0.0, 0.0, 0.0, 9, 0.0, 520.0, 24.0),
-            ProgramRun("1-roughing.nc", "roughing", FLAT, 16000.0, 2100.0, 630.0, 5210, 9100.0, 800.0, 1111.0),
-            ProgramRun("2-finishing.nc", "finishing", BALL, 22000.0, 1600.0, 480.0, 61234, 2e4, 300.0, 4012.0),
+            ProgramRun(
+                "1-roughing.nc", "roughing", FLAT, 16000.0, 2100.0, 630.0, 5210, 9100.0, 800.0, 1111.0
+            ),
+            ProgramRun(
+                "2-finishing.nc", "finishing", BALL, 22000.0, 1600.0, 480.0, 61234, 2e4, 300.0, 4012.0
+            ),
         ),
         seconds=5147.0,
         scallop=ScallopFigures(0.05, 0.081, 0.06, 0.049, 0.9971, 0.02, 0.3),

@@ -21,11 +21,13 @@ SHAPES = [(2, 2), (2, 9), (9, 2), (7, 9), (17, 33), (33, 17), (40, 101), (64, 64
 
 
 def random_field(rows: int, columns: int, pitch: float = 0.5, seed: int = 3) -> Heightfield:
+    """Return rough heights between −1 and 0."""
     heights = np.random.default_rng(seed).random((rows, columns)) - 1.0
     return Heightfield(heights, pitch, (-2.0, 1.5))
 
 
 def loaded(mesh: Mesh) -> trimesh.Trimesh:
+    """Return the mesh as trimesh reads it from its STL file."""
     return trimesh.load(io.BytesIO(stl_bytes(mesh)), file_type="stl")
 
 

@@ -1,0 +1,139 @@
+"""Pictures of surfaces: right way up, light from the upper left, nothing hidden, of a bearable size."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from relief import colours, pictures
+from relief.heightfield import Heightfield
+from relief.pictures import deviation_png, scallop_png, shaded_png
+from tests import fields
+
+
+def pixels(png: bytes) -> np.ndarray:
+    """Return a picture as (rows, columns, 3)."""
+    with Image.open(io.BytesIO(png)) as picture:
+        return np.asarray(picture.convert("RGB")).astype(int)
+
+
+def body(png: bytes, field: Heightfield) -> np.ndarray:
+    """Return the surface's own part of a picture: what lies inside its frame."""
+    image = pixels(png)
+    rows, columns = (size * factor(field) for size in (field.rows, field.columns))
+    left = (image.shape[1] - columns) // 2
+    return image[24 : 24 + rows, left : left + columns]
+
+
+def factor(field: Heightfield) -> int:
+    """Return how many pixels show a node of a small field."""
+    return -pictures._factor(field)
+
+
+def test_light_comes_from_the_upper_left() -> None:
+    """The upper left flank of a dome is lighter than the lower right one; a hollow's is darker."""
+    dome = fields.dome()
+    image = pixels(shaded_png(dome)).sum(axis=2)
+    rows, columns = (round(image.shape[1] * share) for share in (0.5, 0.5))
+    size = image.shape[1]
+    upper_left = image[round(size * 0.36), round(size * 0.36)]
+    lower_right = image[round(size * 0.64), round(size * 0.64)]
+    assert upper_left > lower_right + 60
+    assert rows == columns
+
+
+def test_far_side_is_on_top() -> None:
+    """A wall on the far side of the table shows at the top of every picture."""
+    heights = np.zeros((50, 50))
+    target = Heightfield(heights, 1.0)
+    heights[45:] = 0.2
+    image = body(deviation_png(Heightfield(heights, 1.0), target), target)
+    assert (image[10, 500] != image[-10, 500]).any()
+    assert image[10].sum() < image[-10].sum()
+
+
+def test_flat_surface_stays_calm() -> None:
+    """Rounding errors of a flat surface are not blown up into a pattern."""
+    rough = np.random.default_rng(1).normal(0, 1e-6, (60, 60))
+    image = body(shaded_png(Heightfield(rough, 0.1)), Heightfield(rough, 0.1))
+    assert np.ptp(image[40:-40, 40:-40, 1]) < 6
+
+
+def test_hollows_are_darker() -> None:
+    """The floor of a narrow trench sees less sky than open ground."""
+    heights = np.zeros((200, 200))
+    heights[:, 95:105] = -3.0
+    image = body(shaded_png(Heightfield(heights, 0.2)), Heightfield(heights, 0.2))
+    middle, open_ground = image[500, 500].sum(), image[500, 100].sum()
+    assert middle < open_ground - 60
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_single_node_is_never_hidden(sign: int) -> None:
+    """One bad node among millions still shows in the map, though a pixel covers several nodes."""
+    target = Heightfield(np.zeros((3000, 2500)), 0.1)
+    heights = np.zeros((3000, 2500))
+    heights[1234, 1111] = sign * 0.5
+    image = pixels(deviation_png(Heightfield(heights, 0.1), target))
+    plain = pixels(deviation_png(target, target))
+    changed = (image[24:1000] != plain[24:1000]).any(axis=2)
+    assert changed.any()
+
+
+def test_deviation_colours() -> None:
+    """The middle colour stands for 0 and the ends for the ends of the scale, blue for too deep."""
+    heights = np.zeros((40, 40))
+    heights[:, :10], heights[:, 30:] = -0.02, 0.02
+    field = Heightfield(heights, 1.0)
+    image = body(deviation_png(field, field.with_heights(0 * heights)), field)
+    scale = colours.diverging(239).astype(int)
+    assert image[500, 500].tolist() == scale[119].tolist()
+    assert image[500, 10].tolist() == scale[0].tolist()
+    assert image[500, -10].tolist() == scale[238].tolist()
+    assert image[500, 10, 2] > image[500, 10, 0]
+
+
+def test_scallop_limit_is_a_step() -> None:
+    """At the height asked for a ridge is pale; just above it is dark; walls are hatched."""
+    heights = np.full((40, 40), 0.05)
+    heights[:, 20:] = 0.0525
+    heights[30:] = np.nan
+    image = body(scallop_png(heights, 0.05, 1.0), Heightfield(np.zeros((40, 40)), 1.0))
+    assert image[-100, 100].sum() > image[-100, -100].sum() + 150
+    hatched = image[20:200, 20:200]
+    assert np.ptp(hatched, axis=2).max() == 0
+    assert len(np.unique(hatched)) == 2
+
+
+@pytest.mark.parametrize("shape", [(2, 2), (3, 400), (400, 3), (1600, 900), (30, 30)])
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_sizes(shape: tuple[int, int], units: str) -> None:
+    """Whatever the surface's shape, each picture has a scale and fits a page: at most about 1600 pixels."""
+    field = Heightfield(np.zeros(shape), 0.3)
+    for png in (
+        shaded_png(field, units),
+        deviation_png(field, field, units),
+        scallop_png(np.zeros(shape), 0.05, 0.3, units),
+    ):
+        image = pixels(png)
+        assert max(image.shape) <= 1700
+        assert (image[-120:] < 100).any()
+        assert len(png) < 1_000_000
+
+
+def test_same_surface_same_bytes() -> None:
+    """Pictures hold no date: the same surface gives the same file."""
+    field = fields.terrain()
+    assert shaded_png(field) == shaded_png(field)
+
+
+@pytest.mark.parametrize(
+    ("value", "units", "limit"),
+    [(0.013, "mm", 0.02), (0.05, "mm", 0.05), (2.1, "mm", 5.0), (0.3, "in", 0.02 * 25.4)],
+)
+def test_scales_end_at_round_numbers(value: float, units: str, limit: float) -> None:
+    """A scale ends at 1, 2 or 5 × a power of ten of the user's unit."""
+    assert pictures._round_limit(value, units) == pytest.approx(limit)

@@ -1,0 +1,251 @@
+"""The job sheet: one safe, self-contained page that says the verdict first and tells all that matters."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from relief.sheet import render_sheet
+from relief.sheet.drawing import set_up_drawing
+from relief.shop.records import Machine
+from tests.reports import SOFTWOOD, a_job, a_report, a_setup, a_trace, check
+
+PNG = b"\x89PNG made-up"
+IMAGES = {"carved.png": PNG, "deviation.png": PNG, "scallop.png": PNG}
+VOID = {"meta", "link", "img", "rect", "path", "circle", "polyline", "br"}
+
+
+class Page(HTMLParser):
+    """A page read by Python's own parser: its tags, its text, and whether every tag is closed."""
+
+    def __init__(self, page: bytes) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.text = ""
+        self.feed(page.decode("utf-8"))
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.text += data
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+def a_page(**changes: object) -> Page:
+    """Return the sheet of the made report, but for what is changed."""
+    return Page(render_sheet(a_report(**changes), IMAGES, a_setup(), a_trace()))
+
+
+def test_page_is_whole() -> None:
+    """Every tag is closed in order, ids are unique, and labels point to ids that exist."""
+    page = a_page()
+    assert page.open == []
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    for _, attributes in page.tags:
+        assert attributes.get("aria-labelledby") in {None, *ids}
+
+
+def test_nothing_is_fetched() -> None:
+    """No script, no style sheet, no link or picture from elsewhere: the page works without any network."""
+    page = a_page()
+    assert not {name for name, _ in page.tags} & {"script", "iframe", "object", "embed", "form", "a"}
+    for _, attributes in page.tags:
+        for value in (attributes.get("src"), attributes.get("href")):
+            assert value is None or value.startswith("data:")
+    style = render_sheet(a_report(), IMAGES, a_setup(), a_trace()).decode()
+    assert "http" not in style
+    assert "@import" not in style
+    assert set(re.findall(r"url\((.*?)\)", style)) == {"#grain"}
+
+
+def test_same_job_same_bytes() -> None:
+    """The sheet holds no date and no random names."""
+    assert render_sheet(a_report(), IMAGES, a_setup(), a_trace()) == render_sheet(
+        a_report(), IMAGES, a_setup(), a_trace()
+    )
+
+
+def test_verdict_comes_first() -> None:
+    """The first heading is the verdict in plain words; a page that is not ready says why, before all else."""
+    ready = a_page().text.split()
+    assert " ".join(ready[ready.index("✓") :]).startswith("✓ Ready to carve")
+    stopped = a_page(checks=(check(holds=False, message="0.31 mm too deep"),)).text
+    assert stopped.index("NOT ready: do not carve") < stopped.index("0.31 mm too deep")
+    assert stopped.index("0.31 mm too deep") < stopped.index("What it will look like")
+    assert "No program was written" in stopped
+    assert "Ready to carve" not in stopped
+
+
+def test_everything_is_told() -> None:
+    """Programs with cutter, speed, feeds, time and blocks; every check; smoothness, detail, volume."""
+    text = " ".join(a_page().text.split())
+    for words in (
+        "1-roughing.nc flat 1/4 in 16 000 rev/min 2 100 mm/min 630 mm/min 19 min 5 210",
+        "0-trace.nc any, spindle off off – – 24 s 9",
+        "1 h 26 min",
+        "within travel ✓ holds 120 mm 600 mm",
+        "detail kept ✓ holds 4.3 % 10 %",
+        "ridges within 0.05 mm on 99.7 % of the surface",
+        "4.3 % of the surface stands more than 0.05 mm above the picture",
+        "31.2 cm³",
+        "softwood, 140 mm × 110 mm × 18 mm",
+        "1 201 × 901 nodes, 0.1 mm apart",
+        "600 mm × 600 mm × 100 mm",
+        "holds the spindle to 16000 rev/min",
+        *SOFTWOOD.cautions,
+    ):
+        assert words in text, words
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "machine's manual", "codes where you live", "person who trains you", "secured to the bed",
+        "Spindle speed and feed", "0-trace.nc with the spindle off", "Eye and ear protection",
+        "Dust collection", "respirator", "Guards", "stay with the machine",
+    ],
+)  # fmt: skip
+def test_before_you_start(words: str) -> None:
+    """The list before the start names each thing that protects people (HSE WIS22, OSHA eTool on routers)."""
+    assert words in " ".join(a_page().text.split())
+
+
+def test_what_fell_short_comes_first_among_checks() -> None:
+    """Checks that stop stand on top, then those that warn, then those that hold."""
+    checks = (check("aaa"), check("bbb", holds=False, severity="warn"), check("ccc", holds=False))
+    text = a_page(checks=checks).text.rpartition("In words")[2]
+    assert text.index("ccc") < text.index("bbb") < text.index("aaa")
+    assert text.index("✕ STOP") < text.index("! mind") < text.index("✓ holds")
+
+
+def test_inches() -> None:
+    """A job in inches is told in inches all over."""
+    job = a_job(output={"units": "in", "pitch": 0.1})
+    page = Page(render_sheet(a_report(job=job.to_table()), IMAGES, a_setup(job), a_trace()))
+    text = " ".join(page.text.split())
+    assert "82.7 in/min" in text
+    assert "5.512 in × 4.331 in × 0.709 in" in text
+    assert "within travel ✓ holds 4.724 in 23.622 in" in text
+    assert "0.0002 in" in text
+    assert "1.91 in³" in text
+
+
+HOSTILE = '<script>alert("1")</script>&\'</style><img src=x onerror=alert(1)>'
+
+
+def test_every_text_is_escaped() -> None:
+    """Names from files and shop come out as text, wherever they stand."""
+    report = a_report(
+        job=a_job(picture=HOSTILE, material=HOSTILE).to_table(),
+        checks=(check(HOSTILE, holds=False, message=HOSTILE, unit=HOSTILE),),
+        notes=(HOSTILE,),
+        relief_version=HOSTILE,
+    )
+    material = SOFTWOOD.__class__(**{**vars(SOFTWOOD), "name": HOSTILE, "cautions": (HOSTILE,)})
+    setup = a_setup(material=material, machine=Machine(name=HOSTILE))
+    page = Page(render_sheet(report, IMAGES, setup, a_trace()))
+    assert page.open == []
+    assert not page.all("script")
+    assert len(page.all("img")) == 3
+    assert page.text.count('<script>alert("1")') >= 7
+
+
+def test_hand_set_spindle_and_missing_parts() -> None:
+    """A spindle set by hand is said to be; a sheet without trace, cautions and scallop map is whole too."""
+    machine = Machine(name="router", spindle="by hand")
+    material = SOFTWOOD.__class__(**{**vars(SOFTWOOD), "cautions": ()})
+    images = dict.fromkeys(("carved.png", "deviation.png"), PNG)
+    report = a_report(programs=a_report().programs[1:])
+    page = Page(render_sheet(report, images, a_setup(machine=machine, material=material), None))
+    text = " ".join(page.text.split())
+    assert "spindle speed set by hand" in text
+    assert "nothing special" in text
+    assert len(page.all("img")) == 2
+    assert not page.all("polyline")
+    assert page.open == []
+
+
+# ---- set-up drawing -------------------------------------------------------------------------------------
+
+
+def test_drawing_is_to_scale() -> None:
+    """Stock, relief, trace and levels stand where they are, far side on top, millimetre for millimetre."""
+    drawing = set_up_drawing(a_setup(), a_trace()[1:], ("", "", "", ""))
+    assert (drawing.stock.left, drawing.stock.near) == (-10.0, -100.0)
+    assert (drawing.stock.width, drawing.stock.length) == (140.0, 110.0)
+    assert (drawing.relief.left, drawing.relief.near, drawing.relief.far) == (0.0, -90.0, 0.0)
+    assert drawing.trace.startswith("-3.2,3.2 123.2,3.2 123.2,-93.2")
+    assert drawing.section.length == 18.0
+    assert drawing.cut - drawing.section.near == pytest.approx(6.0)
+    assert drawing.section.near - drawing.clear == pytest.approx(5.0)
+    assert drawing.zero == (0.0, 0.0)
+    assert drawing.zero_level == drawing.section.near
+
+
+def test_drawing_of_other_zeros() -> None:
+    """A zero in the middle and on the bed is drawn there."""
+    job = a_job(zero={"xy": "centre", "z": "bed"})
+    drawing = set_up_drawing(a_setup(job, zero=(-60.0, -45.0, 18.0)), None, ("", "", "", ""))
+    assert drawing.zero == (60.0, -45.0)
+    assert drawing.zero_level == drawing.section.far
+
+
+@pytest.mark.parametrize("clearance", [0.5, 40.0])
+def test_drawing_holds_all(clearance: float) -> None:
+    """Whatever the sizes, nothing lies outside the drawing and no two labels overlap."""
+    texts = ("rapids 5 mm up", "Z0: stock top", "cut 6 mm deep", "bed, 18 mm down")
+    setup = a_setup(machine=Machine(name="router", clearance=clearance))
+    trace = np.array([(-30.0, -20.0), (150.0, 130.0)])
+    drawing = set_up_drawing(setup, trace, texts)
+    bottom = drawing.top + drawing.height
+    assert drawing.left < -30
+    assert drawing.left + drawing.width > 150
+    assert drawing.top < -130
+    assert drawing.section.far < bottom
+    heights = [label.y for label in drawing.labels]
+    assert np.diff(heights).min() >= drawing.text * 1.1
+    assert heights[-1] < bottom
+    assert drawing.clear > drawing.stock.far
+
+
+# ---- contrast -------------------------------------------------------------------------------------------
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of WCAG 2.2."""
+    coded = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in coded)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize(
+    ("ink", "ground"),
+    [
+        ("ink", "paper"), ("ink", "leaf"), ("ink", "go-pale"), ("ink", "stop-pale"), ("ink", "mind-pale"),
+        ("soft", "paper"), ("soft", "leaf"), ("soft", "go-pale"), ("soft", "stop-pale"),
+        ("go", "go-pale"), ("go", "leaf"), ("stop", "stop-pale"), ("mind", "mind-pale"), ("stop", "leaf"),
+    ],
+)  # fmt: skip
+def test_contrast(ink: str, ground: str) -> None:
+    """Text stands out from its ground by 4.5 to 1 at least (WCAG 2.2, success criterion 1.4.3, level AA)."""
+    page = render_sheet(a_report(), IMAGES, a_setup(), a_trace()).decode()
+    colours = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", page))
+    light, dark = sorted((luminance(colours[ink]), luminance(colours[ground])), reverse=True)
+    assert (light + 0.05) / (dark + 0.05) >= 4.5
