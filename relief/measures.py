@@ -62,12 +62,12 @@ def scallop_heights(carved: Heightfield, reachable: Heightfield) -> Heights:
     """Return the height of what was left above the reachable surface, normal to it, in mm."""
     steepness = reachable.slope()
     leftover = np.maximum(carved.heights - reachable.heights, 0.0)
-    return (leftover / np.sqrt(1 + steepness**2)).astype(np.float32)
+    return np.asarray(leftover / np.sqrt(1 + steepness**2), dtype=np.float32)
 
 
 def wall_nodes(reachable: Heightfield) -> npt.NDArray[np.bool_]:
     """Return which nodes lie on walls."""
-    return reachable.slope() > math.tan(WALL_ANGLE)
+    return np.asarray(reachable.slope() > math.tan(WALL_ANGLE))
 
 
 def scallop_figures(scallops: Heights, walls: npt.NDArray[np.bool_], tolerance: float) -> ScallopFigures:

@@ -49,7 +49,8 @@ class Moves:
 
     def lengths(self) -> npt.NDArray[np.float64]:
         """(n,) 3-D length of each move, mm; an axis not told yet counts as standing still."""
-        return np.sqrt((np.nan_to_num(np.diff(self.points, axis=0)) ** 2).sum(axis=1))
+        steps = np.nan_to_num(np.diff(self.points, axis=0))
+        return np.asarray(np.sqrt((steps**2).sum(axis=1)), dtype=np.float64)
 
     def cutting_length(self) -> float:
         """3-D length of all feed moves, mm."""

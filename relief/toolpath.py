@@ -53,4 +53,4 @@ class Toolpath:
         return float(self._lengths()[self.kinds[1:] == RAPID].sum())
 
     def _lengths(self) -> npt.NDArray[np.float64]:
-        return np.sqrt((np.diff(self.points, axis=0) ** 2).sum(axis=1))
+        return np.asarray(np.sqrt((np.diff(self.points, axis=0) ** 2).sum(axis=1)), dtype=np.float64)
