@@ -91,9 +91,8 @@ def _holds_finer(kept: Any, j: int, i: int, step: int, centre: bool) -> bool:
     """Return whether a finer kept node needs this one: the nodes that halve the triangles made here."""
     rows, columns = kept.shape
     if centre:
-        return (
-            kept[j, i - step] > 0 or kept[j, i + step] > 0 or kept[j - step, i] > 0 or kept[j + step, i] > 0
-        )
+        beside = kept[j, i - step] + kept[j, i + step] + kept[j - step, i] + kept[j + step, i]
+        return bool(beside > 0)
     half = step // 2
     if half == 0:
         return False
