@@ -13,8 +13,8 @@ import pytest
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "relief"
 
-# A file imports only from rows above its own; never from its own row. The kernels are one room: they may call each
-# other, and nothing else of ours. Names end in .* for a whole folder.
+# A file imports only from rows above its own; never from its own row. The kernels are one room: they may call
+# each other, and nothing else of ours. Names end in .* for a whole folder.
 ROWS: tuple[tuple[str, ...], ...] = (
     ("errors", "progress", "toolpath", "colours", "kernels.*"),
     ("units", "heightfield"),
