@@ -7,6 +7,7 @@ Exit codes: 0 done, every check holds · 1 refused, nothing written · 2 wrong u
 from __future__ import annotations
 
 import contextlib
+import signal
 import sys
 import tomllib
 from collections.abc import Callable, Iterator
@@ -212,6 +213,11 @@ def _leave(message: str, code: int) -> None:
     sys.exit(code)
 
 
+def _stop(_signal: int, _frame: object) -> None:
+    raise KeyboardInterrupt
+
+
 def main() -> None:
-    """Run the command line."""
+    """Run the command line; being asked to end is taken as Ctrl-C is, so that nothing is left half-made."""
+    signal.signal(signal.SIGTERM, _stop)
     relief(prog_name="relief")

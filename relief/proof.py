@@ -91,6 +91,7 @@ def _head(plan: Plan, setup: Setup, seconds: float | None) -> ProgramHead:
         rpm=plan.feeds.rpm if plan.feeds else 0.0,
         seconds=seconds,
         cautions=setup.material.cautions,
+        number=plan.cutter.number if plan.cutter else 0,
     )
 
 
