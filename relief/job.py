@@ -13,6 +13,7 @@ from pydantic import Field
 
 from relief.errors import JobError, TableError
 from relief.tables import (
+    Count,
     Flag,
     Key,
     Length,
@@ -125,7 +126,27 @@ class Finishing:
 class Cutout:
     """Cutting the part free."""
 
-    shape: Annotated[Literal["none"], key("none: the part stays in its board")] = "none"
+    shape: Annotated[
+        Literal["none", "rectangle", "ellipse", "silhouette"],
+        key("none: the part stays in its board; silhouette: the opaque part of the picture"),
+    ] = "none"
+    cutter: Annotated[Text | None, key("flat end mill; default: the roughing cutter")] = None
+    # Number, width and height of tabs: common practice, no source.
+    tabs: Annotated[Count, key("tabs that hold the part; 0: it must be held from below", ge=0, le=100)] = 4
+    tab_width: Annotated[Length, key("width of a tab that is left standing", "mm", gt=0, le=100)] = 6.0
+    tab_height: Annotated[Length, key("height of a tab above the bottom", "mm", gt=0, le=100)] = 3.0
+    through: Annotated[Length, key("how far below the bottom the last pass goes", "mm", ge=0, le=5)] = 0.3
+    allowance: Annotated[Length, key("left on the wall for a last pass", "mm", ge=0, le=3)] = 0.2
+    skin: Annotated[Length, key("thickness left instead of cutting through; then no tabs", "mm", ge=0)] = 0.0
+    stepdown: Annotated[Length | None, key("depth of a layer; default: the material's rule", "mm", gt=0)] = (
+        None
+    )
+    entry_angle: Annotated[
+        Number | None, key("steepest ramp into stock; default: the material's", "degrees", gt=0, le=45)
+    ] = None
+    rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
+    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
 
 
 @record
@@ -149,8 +170,6 @@ NOT_YET = (
     "shaping.crop", "shaping.lift", "shaping.flatten", "shaping.feather", "shaping.vignette",
     "shaping.mask", "shaping.border", "shaping.back_lit",
     "roughing.rest", "finishing.passes",
-    "cutout.cutter", "cutout.tabs", "cutout.tab_width", "cutout.tab_height", "cutout.through",
-    "cutout.allowance", "cutout.skin",
     "output.ease", "clamps", "lettering", "outline", "tiles",
 )  # fmt: skip
 NOT_YET_VALUES = {
