@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Literal
 
 import numpy as np
@@ -33,6 +34,8 @@ LOST_SHARE = 0.1
 THIN_FLOOR = 3.0
 LONG_JOB = 8 * 3600.0
 TEXT_ROUNDING = 1e-6
+# The deepest cut is found to this, from above (see relief.carving.deepest_cut).
+STEPDOWN_SLACK = 0.06
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,8 @@ class ReadProgram:
     before, after : stock before and after it
     contact_depth : mm, deepest contact of a rapid with the stock as it stood at that moment
     contact_block : line of that rapid, 0 if there is none
-    stepdown : mm, the deepest layer that was planned
+    deepest_cut : mm, the most that one feed move takes off below the stock as it stands at that moment
+    deepest_block : line of that move, 0 if there is none
     seconds : time at the machine
     """
 
@@ -84,7 +88,8 @@ class ReadProgram:
     after: Heightfield
     contact_depth: float
     contact_block: int
-    stepdown: float
+    deepest_cut: float
+    deepest_block: int
     seconds: float
 
 
@@ -162,7 +167,7 @@ def cutting_length_covers_depth(evidence: Evidence) -> Check:
     """No cutter goes deeper than its cutting edges are long."""
     spare, program = min(
         ((p.cutter.cutting_length - _depth(p), p) for p in evidence.cuts if p.cutter),
-        key=lambda pair: pair[0],
+        key=itemgetter(0),
     )
     depth, length = _depth(program), program.cutter.cutting_length if program.cutter else 0.0
     return Check(
@@ -178,7 +183,7 @@ def shank_and_holder_clear(evidence: Evidence) -> Check:
     Everything above the cutting edges (a wider shank) or above the reach (nut, holder) stays above the stock
     top wherever the cutter goes; that is stricter than need be, and never wrong.
     """
-    spare, program = min(((_spare_above(p), p) for p in evidence.cuts), key=lambda pair: pair[0])
+    spare, program = min(((_spare_above(p), p) for p in evidence.cuts), key=itemgetter(0))
     return Check(
         "shank and holder clear", spare >= -TEXT_ROUNDING, spare, 0.0, "mm",
         f"{program.file}: shank and holder stay {format_length(spare)} above the stock top"
@@ -202,7 +207,7 @@ def spindle_speed_in_range(evidence: Evidence) -> Check:
 def feeds_in_range(evidence: Evidence) -> Check:
     """No move asks an axis for more than its highest feed."""
     ratio, program, move = max(
-        (_axis_load(program, evidence.machine) for program in evidence.programs), key=lambda load: load[0]
+        (_axis_load(program, evidence.machine) for program in evidence.programs), key=itemgetter(0)
     )
     return Check(
         "feeds in range", ratio <= 1 + 1e-3, 100 * ratio, 100.0, "%",
@@ -286,14 +291,15 @@ def controller_keeps_up(evidence: Evidence) -> Check:
 
 
 def stepdown_by_the_rule(evidence: Evidence) -> Check:
-    """No roughing layer is deeper than the material's rule."""
-    roughing = [p for p in evidence.cuts if p.operation == "roughing" and p.cutter]
-    depth = max((p.stepdown for p in roughing), default=0.0)
-    rule = min((evidence.material.stepdown * p.cutter.diameter for p in roughing if p.cutter), default=0.0)
+    """No feed move takes off more at once than the material's rule allows its cutter."""
+    excess, program = max(
+        ((p.deepest_cut - _rule(p, evidence.material), p) for p in evidence.cuts), key=itemgetter(0)
+    )
+    rule = _rule(program, evidence.material)
     return Check(
-        "stepdown by the rule", depth <= rule + TEXT_ROUNDING, depth, rule, "mm",
-        f"roughing layers are {format_length(depth)} deep; the rule for {evidence.material.name} is"
-        f" {format_length(rule)}",
+        "stepdown by the rule", excess <= STEPDOWN_SLACK, program.deepest_cut, rule, "mm",
+        f"{program.file} takes off up to {format_length(program.deepest_cut)} at once"
+        f" (line {program.deepest_block}); the rule for {evidence.material.name} is {format_length(rule)}",
         "warn",
     )  # fmt: skip
 
@@ -381,6 +387,11 @@ def _spare_above(program: ReadProgram) -> float:
         return math.inf
     clear = cutter.cutting_length if cutter.shank > cutter.diameter else cutter.reach
     return clear - _depth(program)
+
+
+def _rule(program: ReadProgram, material: Material) -> float:
+    """Return the deepest layer that the material allows a cutter, mm."""
+    return material.stepdown * program.cutter.diameter if program.cutter else math.inf
 
 
 def _spindle_fault(evidence: Evidence, program: ReadProgram) -> str:

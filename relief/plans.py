@@ -29,7 +29,6 @@ class Plan:
     toolpath : in the relief's coordinates
     feed : (n,) mm/min for the move that arrives at each point
     cutter, feeds : None for the trace, which turns no cutter
-    stepdown : mm, deepest layer
     yardstick : mm, what the cutting length is compared with; 0 where there is none
     """
 
@@ -38,7 +37,6 @@ class Plan:
     feed: npt.NDArray[np.float64]
     cutter: Cutter | None = None
     feeds: Feeds | None = None
-    stepdown: float = 0.0
     yardstick: float = 0.0
 
 
@@ -101,7 +99,7 @@ def _roughing(setup: Setup) -> Plan:
         rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
     )  # fmt: skip
     feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
-    return Plan("roughing", toolpath, feed, cutter, feeds, stepdown)
+    return Plan("roughing", toolpath, feed, cutter, feeds)
 
 
 def _finishing(setup: Setup, progress: Progress) -> Plan:
@@ -125,4 +123,4 @@ def _finishing(setup: Setup, progress: Progress) -> Plan:
         rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
     )  # fmt: skip
     feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
-    return Plan("finishing", plan.toolpath, feed, cutter, feeds, depth, plan.yardstick)
+    return Plan("finishing", plan.toolpath, feed, cutter, feeds, plan.yardstick)

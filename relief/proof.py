@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from relief.carving import carve_stock, rapid_contact
+from relief.carving import DeepestCut, carve_stock, deepest_cut, rapid_contact
 from relief.checks import Evidence, ReadProgram
 from relief.heightfield import Heightfield
 from relief.measures import gouge, lost_detail, scallop_figures, scallop_heights, wall_nodes
@@ -145,6 +145,7 @@ def _read_all(
         touching = cutter or setup.roughing_cutter
         contact = rapid_contact(stock, moves, touching)
         after = stock if cutter is None else carve_stock(stock, moves, cutter)
+        deepest = deepest_cut(stock, moves, cutter) if cutter else DeepestCut(0.0, 0)
         program = ReadProgram(
             file=file,
             operation=plan.operation,
@@ -156,7 +157,8 @@ def _read_all(
             after=after,
             contact_depth=contact.depth,
             contact_block=contact.block,
-            stepdown=plan.stepdown,
+            deepest_cut=deepest.depth,
+            deepest_block=deepest.block,
             seconds=program_seconds(moves, setup.machine),
         )
         yield program

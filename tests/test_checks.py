@@ -40,16 +40,14 @@ def program(code: str = TEXT, **other: object) -> ReadProgram:
     values = {
         "file": "1-roughing.nc", "operation": "roughing", "text": code.encode(), "moves": read_program(code),
         "cutter": FLAT, "feeds": FEEDS, "before": UNCUT, "after": CUT, "contact_depth": 0.0,
-        "contact_block": 0, "stepdown": 3.0, "seconds": 60.0,
+        "contact_block": 0, "deepest_cut": 3.0, "deepest_block": 7, "seconds": 60.0,
     }  # fmt: skip
     return ReadProgram(**(values | other))
 
 
 def traced(code: str) -> ReadProgram:
     """Return a trace, which turns no cutter."""
-    return program(
-        code, file="0-trace.nc", operation="trace", cutter=None, feeds=None, after=UNCUT, stepdown=0.0
-    )
+    return program(code, file="0-trace.nc", operation="trace", cutter=None, feeds=None, after=UNCUT)
 
 
 def evidence(*programs: ReadProgram, **other: object) -> Evidence:
@@ -96,7 +94,7 @@ WRONG = {
     "scallop resolvable": evidence(pitch=0.2),
     "detail kept": evidence(lost_detail=LostDetail(3.0, 2.0, 1.0, 0.3)),
     "power enough": evidence(program(feeds=replace(FEEDS, power=5000.0))),
-    "stepdown by the rule": evidence(program(stepdown=9.0)),
+    "stepdown by the rule": evidence(program(deepest_cut=9.0)),
     "steps of the picture hidden": evidence(levels=16),
     "floor thick enough": evidence(program(after=CUT.with_heights(CUT.heights - 13.0))),
     "time bearable": evidence(program(seconds=9 * 3600.0)),
