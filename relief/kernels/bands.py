@@ -20,7 +20,7 @@ def in_bands(work: Callable[[int, int], object], rows: int, height: int = 64) ->
     Parameters
     ----------
     work : callable
-        Writes rows first ≤ j < last and no other; releases the interpreter lock (`nogil=True`) to gain anything.
+        Writes rows first ≤ j < last and no other; gains by it only if it lets the interpreter go (`nogil`).
     rows : int
         Count of rows, or of anything else that can be numbered and done apart.
     height : int

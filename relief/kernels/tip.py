@@ -1,8 +1,8 @@
 """Where the tip of a cutter may go, and what it can leave there.
 
-The tip surface is a grey dilation of the target by the inverted cutter, t(p) = max over d of z(p + d) − s(d), and
-the reachable surface is a grey erosion of it. Both come from one search that never tries most offsets d: the
-highest z in a window of nodes, less the least s there, bounds what a whole block of offsets can give.
+The tip surface is a grey dilation of the target by the inverted cutter, t(p) = max over d of z(p + d) − s(d),
+and the reachable surface is a grey erosion of it. Both come from one search that never tries most offsets d:
+the highest z in a window of nodes, less the least s there, bounds what a whole block of offsets can give.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ GROUP = 24  # … and passed over by groups of 3 × 3 blocks
 TILE = 4  # rows of a tile: nodes settled together, so that one row of z serves four
 WIDE = 64  # columns of a tile
 BAND = 64  # rows of a band
+SMALL = 8  # blocks of 8 × 8 nodes …
+LARGE = 32  # … and groups of 4 × 4 blocks, for single points
 
 
 def tip_grid(z: Grid, table: Grid) -> Grid:
@@ -40,16 +42,16 @@ def tip_grid(z: Grid, table: Grid) -> Grid:
     Returns
     -------
     (rows, columns) float32, mm
-        t[j, i] = max of z[j + dj, i + di] − table[k + dj, k + di]: to the last bit what trying every offset gives.
+        t[j, i] = max of z[j + dj, i + di] − table[k + dj, k + di], to the last bit.
 
     Notes
     -----
-    Branch and bound: rounding of z − s is monotone, so z ≤ M and s ≥ m give fl(z − s) ≤ fl(M − m), and a block of
-    offsets whose bound is not above what is already found holds nothing higher. It costs some ten tests and a
-    tenth of the offsets per node, and one and a half grids of memory beside z and the result.
+    Branch and bound: rounding of z − s is monotone, so z ≤ M and s ≥ m give fl(z − s) ≤ fl(M − m), and a
+    block of offsets whose bound is not above what is already found holds nothing higher. A tile costs some
+    hundred tests and about a tenth of the offsets; memory is one and a half grids beside z and the result.
     """
     tip = np.empty(z.shape, dtype=np.float32)
-    _search(z, table, tip, np.empty((0, 0), dtype=np.int32))
+    _search(z, 1.0, table, tip, np.empty((0, 0), dtype=np.int32))
     return tip
 
 
@@ -67,8 +69,9 @@ def reach_grid(t: Grid, table: Grid) -> Grid:
     (rows, columns) float32, mm
         r[j, i] = min of t[j − dj, i − di] + table[k + dj, k + di].
     """
-    reach = tip_grid(np.negative(t), table[::-1, ::-1])
-    return np.negative(reach, out=reach)
+    reach = np.empty(t.shape, dtype=np.float32)
+    _search(t, -1.0, table[::-1, ::-1], reach, np.empty((0, 0), dtype=np.int32))
+    return np.subtract(0, reach, out=reach)
 
 
 def reach_grid_source(t: Grid, table: Grid) -> tuple[Grid, Sources]:
@@ -82,19 +85,51 @@ def reach_grid_source(t: Grid, table: Grid) -> tuple[Grid, Sources]:
     -------
     reach : (rows, columns) float32, mm, as of `reach_grid`
     source : (rows, columns) int32
-        Flat index into t of a tip position whose cutter leaves the node at that height. Where there are several
-        it is the node itself if it is one of them; otherwise any, but the same for the same input.
+        Flat index into t of a tip position whose cutter leaves the node at that height. Where there are
+        several it is the node itself if it is one of them; otherwise any, but the same for the same input.
     """
     reach = np.empty(t.shape, dtype=np.float32)
     source = np.empty(t.shape, dtype=np.int32)
-    _search(np.negative(t), table[::-1, ::-1], reach, source)
-    return np.negative(reach, out=reach), source
+    _search(t, -1.0, table[::-1, ::-1], reach, source)
+    return np.subtract(0, reach, out=reach), source
 
 
 def tip_at(z: Grid, pitch: float, shape4: Points, x: Points, y: Points) -> Points:
-    """Return the lowest tip height at any points (x, y), mm from node (0, 0); −∞ where no node is near."""
+    """Return the lowest tip height at any points.
+
+    Parameters
+    ----------
+    z : (rows, columns) float32, mm, the target; finite
+    pitch : float, mm, between nodes
+    shape4 : (4,) float64
+        Flat radius, corner radius, slope of the cone (infinite for a straight side) and radius, mm.
+        A flat cutter's disc is taken as it is, not rounded outward to nodes as in its table.
+    x, y : (points,) float64, mm from node (0, 0); any order, though neighbours in turn are quicker
+
+    Returns
+    -------
+    (points,) float64, mm
+        Max of z − s(r) over the nodes within the radius; −∞ where there is none.
+
+    Notes
+    -----
+    Branch and bound over blocks of nodes, starting from the block that set the point before. Each step of
+    s(r) rounds monotonely, so the result is that of trying every node. Memory: the part of z near the points.
+    """
+    x, y = np.ascontiguousarray(x, dtype=np.float64), np.ascontiguousarray(y, dtype=np.float64)
     tip = np.full(len(x), -np.inf)
-    in_bands(lambda first, last: _tip_at(z, pitch, shape4, x, y, first, last, tip), len(x), 4096)
+    radius = float(shape4[3])
+    left, right = _nodes_near(x, radius, pitch, z.shape[1])
+    down, up = _nodes_near(y, radius, pitch, z.shape[0])
+    if left >= right or down >= up:
+        return tip
+    part = _whole_blocks(z[down:up, left:right])
+    blocks = _highest_of(part, SMALL)
+    groups = _highest_of(blocks, LARGE // SMALL)
+    frame, pieces = (pitch, down, left), _underside_pieces(shape4)
+    in_bands(
+        lambda first, last: _tips(part, blocks, groups, frame, pieces, x, y, first, last, tip), len(x), 4096
+    )
     return tip
 
 
@@ -105,7 +140,7 @@ class _Offsets(NamedTuple):
     origin : row and column of offset (0, 0), counted from the first group's corner
     corners : (blocks, 2) int64, row and column of a block's corner, counted likewise
     least : (blocks, TILE) float32, least s in the block as each row of the tile sees it
-    even : (blocks,) bool, all s in the block are the same, for each row of the tile
+    even : (blocks,) bool, all s in the block are the same, for every row of the tile
     groups : (groups, 4) int64, row and column of a group's corner, its first block, the end of its blocks
     group_least : (groups, TILE) float32, as `least`
     """
@@ -119,24 +154,12 @@ class _Offsets(NamedTuple):
     group_least: Grid
 
 
-def _search(z: Grid, table: Grid, tip: Grid, source: Sources) -> None:
-    """Fill tip with the highest z − s, and source, unless it is empty, with the node where it was found."""
-    rows, columns = z.shape
-    offsets = _offsets(_cropped(table, rows, columns))
-    down, right = offsets.origin
-    height = -(-rows // TILE) * TILE + offsets.table.shape[0] - (TILE - 1)
-    width = -(-columns // WIDE) * WIDE + offsets.table.shape[1]
-    padded = np.full((height, width), -np.inf, dtype=np.float32)
-    padded[down : down + rows, right : right + columns] = z
-    near = np.empty(((height - BLOCK) // TILE + 1, width - BLOCK + 1), dtype=np.float32)
-    far = np.empty(((height - GROUP) // TILE + 1, width - GROUP + 1), dtype=np.float32)
-    in_bands(lambda first, last: _window(padded, first, last, near), near.shape[0])
-    in_bands(lambda first, last: _window_of_windows(near, first, last, far), far.shape[0])
-
-    def settle(first: int, last: int) -> None:
-        _tiles(padded, near, far, *offsets, first, last, tip, source)
-
-    in_bands(settle, rows, BAND)
+def _search(z: Grid, sign: float, table: Grid, tip: Grid, source: Sources) -> None:
+    """Fill tip with the highest sign · z − s and, unless it is empty, source with the node where it is."""
+    offsets = _offsets(_cropped(table, *z.shape))
+    target = _windows(z, sign, offsets)
+    # arrays one by one: the compiler's cache on disk does not survive a change to a class among arguments
+    in_bands(lambda first, last: _tiles(*target, *offsets, first, last, tip, source), z.shape[0], BAND)
 
 
 def _cropped(table: Grid, rows: int, columns: int) -> Grid:
@@ -146,49 +169,71 @@ def _cropped(table: Grid, rows: int, columns: int) -> Grid:
     return table[k - tall : k + tall + 1, k - wide : k + wide + 1]
 
 
-def _offsets(table: Grid) -> _Offsets:
-    """Cut a table of s into blocks and groups, nearest to the tip first.
+def _windows(z: Grid, sign: float, offsets: _Offsets) -> tuple[Grid, Grid, Grid]:
+    """Return sign · z and what bounds it.
 
-    Row 0 of a tile sees offset rows −k to k, row j the same less j, so blocks reach TILE − 1 rows further.
+    Returns
+    -------
+    padded : float32, sign · z amid −∞, so that every offset of every tile lies in it
+    near : float32, [q, i] is the highest z of BLOCK × BLOCK nodes from row TILE · q and column i on
+    far : float32, likewise of GROUP × GROUP nodes
     """
-    tall, wide = table.shape[0] // 2, table.shape[1] // 2
-    before_rows, before_columns = (GROUP // 2 + GROUP * _groups(k - GROUP // 2) for k in (tall, wide))
-    rows = before_rows + GROUP // 2 + GROUP * _groups(tall + TILE - GROUP // 2)
-    columns = before_columns + GROUP // 2 + GROUP * _groups(wide + 1 - GROUP // 2)
-    padded = np.full((TILE - 1 + rows, columns), np.inf, dtype=np.float32)
-    padded[
-        TILE - 1 + before_rows - tall : TILE + before_rows + tall, before_columns - wide : before_columns + wide + 1
-    ] = table
-    views = np.stack([padded[TILE - 1 - j : TILE - 1 - j + rows] for j in range(TILE)])
-    by_block = views.reshape(TILE, rows // BLOCK, BLOCK, columns // BLOCK, BLOCK)
+    rows, columns = z.shape
+    down, right = offsets.origin
+    height = -(-rows // TILE) * TILE + offsets.table.shape[0] - (TILE - 1)
+    width = -(-columns // WIDE) * WIDE + offsets.table.shape[1]
+    padded = np.full((height, width), -np.inf, dtype=np.float32)
+    np.multiply(z, np.float32(sign), out=padded[down : down + rows, right : right + columns])
+    near = np.empty(((height - BLOCK) // TILE + 1, width - BLOCK + 1), dtype=np.float32)
+    far = np.empty(((height - GROUP) // TILE + 1, width - GROUP + 1), dtype=np.float32)
+    in_bands(lambda first, last: _highest_near(padded, first, last, near), near.shape[0])
+    in_bands(lambda first, last: _highest_far(near, first, last, far), far.shape[0])
+    return padded, near, far
+
+
+def _offsets(table: Grid) -> _Offsets:
+    """Cut a table of s into blocks and groups, nearest to the tip first."""
+    views, origin = _as_rows_see(table)
+    tiles, rows, columns = views.shape
+    by_block = views.reshape(tiles, rows // BLOCK, BLOCK, columns // BLOCK, BLOCK)
     least, most = by_block.min(axis=(2, 4)), by_block.max(axis=(2, 4))
-    by_group = least.reshape(TILE, rows // GROUP, GROUP // BLOCK, columns // GROUP, GROUP // BLOCK)
-    corners, counts = [], []
-    group_corners = _by_nearness(by_group.min(axis=(2, 4)))
-    for down, right in group_corners:
-        inside = least[:, down * 3 : down * 3 + 3, right * 3 : right * 3 + 3]
-        found = _by_nearness(inside) + (down * 3, right * 3)
-        corners.append(found)
-        counts.append(len(found))
-    places = np.concatenate(corners)
-    ends = np.cumsum(counts)
     even = (least == least[:1]).all(axis=0) & (least == most).all(axis=0)
+    across = GROUP // BLOCK
+    by_group = least.reshape(tiles, rows // GROUP, across, columns // GROUP, across).min(axis=(2, 4))
+    groups = _by_nearness(by_group)
+    blocks = [
+        place * across + _by_nearness(least[:, place[0] * across :, place[1] * across :][:, :across, :across])
+        for place in groups
+    ]
+    ends = np.cumsum([len(each) for each in blocks])
+    places = np.concatenate(blocks)
     return _Offsets(
-        table=padded,
-        origin=(before_rows, before_columns),
+        table=np.concatenate([views[:0:-1, 0], views[0]]),
+        origin=origin,
         corners=places * BLOCK,
         least=np.ascontiguousarray(least[:, places[:, 0], places[:, 1]].T),
         even=even[places[:, 0], places[:, 1]],
-        groups=np.column_stack([group_corners * GROUP, ends - counts, ends]),
-        group_least=np.ascontiguousarray(
-            by_group.min(axis=(2, 4))[:, group_corners[:, 0], group_corners[:, 1]].T
-        ),
+        groups=np.column_stack([groups * GROUP, np.concatenate([[0], ends[:-1]]), ends]),
+        group_least=np.ascontiguousarray(by_group[:, groups[:, 0], groups[:, 1]].T),
     )
 
 
-def _groups(offsets: int) -> int:
-    """Return how many groups hold that many offsets."""
-    return max(-(-offsets // GROUP), 0)
+def _as_rows_see(table: Grid) -> tuple[Grid, tuple[int, int]]:
+    """Return the offsets as each row of a tile sees them, and where (0, 0) is for the first.
+
+    Offsets are those of nodes from the tile's first row, in whole groups, with (0, 0) in the middle of a
+    block. Row j sees the table j rows further on.
+    """
+    (tall, wide), half = (size // 2 for size in table.shape), GROUP // 2
+    down, right = (half + GROUP * -(-max(size - half, 0) // GROUP) for size in (tall, wide))
+    rows, columns = (
+        before + half + GROUP * -(-max(size - half, 0) // GROUP)
+        for before, size in ((down, tall + TILE), (right, wide + 1))
+    )
+    views = np.full((TILE, rows, columns), np.inf, dtype=np.float32)
+    for j in range(TILE):
+        views[j, down - tall + j : down + tall + 1 + j, right - wide : right + wide + 1] = table
+    return views, (down, right)
 
 
 def _by_nearness(least: Grid) -> npt.NDArray[np.int64]:
@@ -196,138 +241,183 @@ def _by_nearness(least: Grid) -> npt.NDArray[np.int64]:
     lowest = least.min(axis=0)
     order = np.argsort(lowest, axis=None, kind="stable")
     places = np.column_stack(np.unravel_index(order, lowest.shape))
-    return places[np.isfinite(lowest.ravel()[order])]
+    held: npt.NDArray[np.int64] = places[np.isfinite(lowest.ravel()[order])]
+    return held
+
+
+def _nodes_near(places: Points, radius: float, pitch: float, count: int) -> tuple[int, int]:
+    """Return the first node within a radius of any place, and the end of such nodes."""
+    if len(places) == 0:
+        return 0, 0
+    low, high = float(places.min()) - radius, float(places.max()) + radius
+    return max(math.floor(low / pitch), 0), min(math.ceil(high / pitch) + 1, count)
+
+
+def _whole_blocks(z: Grid) -> Grid:
+    """Return z padded to whole blocks with −∞."""
+    rows, columns = (-(-size // SMALL) * SMALL for size in z.shape)
+    padded = np.full((rows, columns), -np.inf, dtype=np.float32)
+    padded[: z.shape[0], : z.shape[1]] = z
+    return padded
+
+
+def _highest_of(z: Grid, size: int) -> Grid:
+    """Return the highest z of each block of size × size nodes, or of what there is of it at the far edges."""
+    rows = np.maximum.reduceat(z, np.arange(0, z.shape[0], size), axis=0)
+    highest: Grid = np.maximum.reduceat(rows, np.arange(0, z.shape[1], size), axis=1)
+    return highest
+
+
+def _underside_pieces(shape4: Points) -> tuple[float, float, float, float, float, float]:
+    """Return s(r) in pieces, so that it needs no division: flat, corner, edge, base, slope and radius.
+
+    With u = r − flat ≥ 0 it is an arc of radius corner while u ≤ edge, then base + u · slope. A line of slope
+    cot b touches the circle at u = corner · cos b.
+    """
+    flat, corner, slope, radius = (float(value) for value in shape4)
+    if math.isinf(slope):
+        return flat, corner, math.inf, 0.0, 0.0, radius
+    length = math.hypot(1.0, slope)
+    edge = corner * slope / length
+    return flat, corner, edge, corner * (1 - 1 / length) - edge * slope, slope, radius
 
 
 @njit(cache=True, nogil=True)
-def _window(z: Any, first: int, last: int, out: Any) -> None:
-    """Fill rows of out with the highest z of the BLOCK × BLOCK nodes from row TILE · q and column i on."""
-    n = z.shape[1]
-    high = np.empty(n, dtype=np.float32)
+def _highest_near(z: Any, first: int, last: int, near: Any) -> None:
+    """Fill rows of near with the highest z of BLOCK × BLOCK nodes."""
+    n = near.shape[1]
+    high = np.empty(z.shape[1], dtype=np.float32)
+    a, b, c, d = high[:n], high[1 : n + 1], high[2 : n + 2], high[3 : n + 3]
+    e, f, g, h = high[4 : n + 4], high[5 : n + 5], high[6 : n + 6], high[7 : n + 7]
     for q in range(first, last):
         high[:] = z[TILE * q]
         for u in range(1, BLOCK):
             row = z[TILE * q + u]
-            for i in range(n):
+            for i in range(row.shape[0]):
                 high[i] = row[i] if row[i] > high[i] else high[i]
-        _sweep(high, 1, out[q])
+        out = near[q]
+        for i in range(n):
+            ab, cd = a[i] if a[i] > b[i] else b[i], c[i] if c[i] > d[i] else d[i]
+            ef, gh = e[i] if e[i] > f[i] else f[i], g[i] if g[i] > h[i] else h[i]
+            ad, eh = ab if ab > cd else cd, ef if ef > gh else gh
+            out[i] = ad if ad > eh else eh
 
 
 @njit(cache=True, nogil=True)
-def _sweep(high: Any, step: int, out: Any) -> None:
-    n = out.shape[0]
-    a, b, c, d = high[:n], high[1 : n + 1], high[2 : n + 2], high[3 : n + 3]
-    e, f, g, h = high[4 : n + 4], high[5 : n + 5], high[6 : n + 6], high[7 : n + 7]
-    for i in range(n):
-        p = a[i] if a[i] > b[i] else b[i]
-        q = c[i] if c[i] > d[i] else d[i]
-        r = e[i] if e[i] > f[i] else f[i]
-        s = g[i] if g[i] > h[i] else h[i]
-        p = p if p > q else q
-        r = r if r > s else s
-        out[i] = p if p > r else r
-
-
-@njit(cache=True, nogil=True)
-def _window_of_windows(near: Any, first: int, last: int, far: Any) -> None:
-    """Fill rows of far with the highest z of GROUP × GROUP nodes, from windows of BLOCK × BLOCK."""
+def _highest_far(near: Any, first: int, last: int, far: Any) -> None:
+    """Fill rows of far with the highest z of GROUP × GROUP nodes: of three by three windows of near."""
     n = far.shape[1]
     high = np.empty(near.shape[1], dtype=np.float32)
+    d, e, f = high[:n], high[BLOCK : n + BLOCK], high[2 * BLOCK : n + 2 * BLOCK]
     for q in range(first, last):
-        a, b, c = near[q], near[q + BLOCK // TILE], near[q + 2 * BLOCK // TILE]
-        for i in range(near.shape[1]):
-            p = a[i] if a[i] > b[i] else b[i]
-            high[i] = p if p > c[i] else c[i]
-        d, e, f, out = high[:n], high[BLOCK : n + BLOCK], high[2 * BLOCK : n + 2 * BLOCK], far[q]
+        a, b, c, out = near[q], near[q + BLOCK // TILE], near[q + 2 * BLOCK // TILE], far[q]
+        for i in range(high.shape[0]):
+            ab = a[i] if a[i] > b[i] else b[i]
+            high[i] = ab if ab > c[i] else c[i]
         for i in range(n):
-            p = d[i] if d[i] > e[i] else e[i]
-            out[i] = p if p > f[i] else f[i]
+            de = d[i] if d[i] > e[i] else e[i]
+            out[i] = de if de > f[i] else f[i]
 
 
 @njit(cache=True, nogil=True)
 def _tiles(
-    z: Any, near: Any, far: Any, table: Any, origin: Any, corners: Any, least: Any, even: Any, groups: Any,
-    group_least: Any, first: int, last: int, tip: Any, source: Any,
+    z: Any,
+    near: Any,
+    far: Any,
+    table: Any,
+    origin: Any,
+    corners: Any,
+    least: Any,
+    even: Any,
+    groups: Any,
+    group_least: Any,
+    first: int,
+    last: int,
+    tip: Any,
+    source: Any,
 ) -> None:
-    """Settle the tiles of rows first to last, column of tiles by column of tiles, each downward."""
-    found = np.empty((TILE, WIDE), dtype=np.float32)
-    places = np.empty((TILE, WIDE), dtype=np.int32)
-    seen = np.zeros(corners.shape[0], dtype=np.int64)
-    lately = np.empty(corners.shape[0], dtype=np.int64)
-    now = np.empty(corners.shape[0], dtype=np.int64)
-    columns = tip.shape[1]
-    serial = 0
-    sourced = source.size > 0
-    for x in range(0, columns, WIDE):
+    """Settle the tiles of rows first to last.
+
+    Tiles are taken column by column, each along its column, so that the blocks that served the tile before,
+    tried first, set the bar high for the rest.
+    """
+    height = np.empty((TILE, WIDE), dtype=np.float32)
+    place = np.empty((TILE, WIDE), dtype=np.int32)
+    noting = source.size > 0
+    tried = np.full(len(corners), -1, dtype=np.int64)
+    served, serving = np.zeros_like(tried), np.zeros_like(tried)
+    for x in range(0, tip.shape[1], WIDE):
         count = 0
         for y in range(first, last, TILE):
-            serial += 1
-            for j in range(TILE):
-                row = z[y + origin[0] + j, x + origin[1] : x + origin[1] + WIDE]
-                s = table[origin[0] + TILE - 1, origin[1]]
-                for i in range(WIDE):
-                    found[j, i] = row[i] - s
-                    places[j, i] = -1
-            better = 0
+            _begin(z[y + origin[0] :], x + origin[1], table[origin[0] + TILE - 1, origin[1]], height, place)
+            number = y * tip.shape[1] + x
+            now = 0
             for k in range(count):
-                b = lately[count - 1 - k]
-                seen[b] = serial
-                if _try(z, near, table, corners, least, even, b, y, x, found, places, sourced):
-                    now[better] = b
-                    better += 1
-            for g in range(groups.shape[0]):
-                if _hopeful(far[(y + groups[g, 0]) // TILE, x + groups[g, 1] :], group_least[g], found):
+                b = served[count - 1 - k]
+                tried[b] = number
+                if _try(z, near, table, corners, least, even, b, y, x, height, place, noting):
+                    serving[now] = b
+                    now += 1
+            for g in range(len(groups)):
+                if _hopeful(far[(y + groups[g, 0]) // TILE, x + groups[g, 1] :], group_least[g], height):
                     for b in range(groups[g, 2], groups[g, 3]):
-                        if seen[b] != serial:
-                            if _try(z, near, table, corners, least, even, b, y, x, found, places, sourced):
-                                now[better] = b
-                                better += 1
-            lately, now, count = now, lately, better
-            _store(found, places, y, x, last, origin, corners, tip, source, sourced)
+                        if tried[b] != number and _try(
+                            z, near, table, corners, least, even, b, y, x, height, place, noting
+                        ):
+                            serving[now] = b
+                            now += 1
+            served, serving, count = serving, served, now
+            for j in range(min(TILE, last - y)):
+                for i in range(min(WIDE, tip.shape[1] - x)):
+                    tip[y + j, x + i] = height[j, i]
+            if noting:
+                _note(z, table, origin, corners, y, x, last, height, place, source)
 
 
 @njit(cache=True, nogil=True)
-def _store(found: Any, places: Any, y: int, x: int, last: int, origin: Any, corners: Any, tip: Any, source: Any, sourced: bool) -> None:
-    columns = tip.shape[1]
-    for j in range(min(TILE, last - y)):
-        for i in range(min(WIDE, columns - x)):
-            tip[y + j, x + i] = found[j, i]
-            if sourced:
-                place = places[j, i]
-                if place < 0:
-                    source[y + j, x + i] = (y + j) * columns + x + i
-                else:
-                    b = place // (BLOCK * BLOCK)
-                    u, v = place // BLOCK % BLOCK, place % BLOCK
-                    n = y + corners[b, 0] + u - origin[0]
-                    m = x + i + corners[b, 1] + v - origin[1]
-                    source[y + j, x + i] = n * columns + m
+def _begin(z: Any, x: int, s: float, height: Any, place: Any) -> None:
+    """Start from offset (0, 0)."""
+    for j in range(TILE):
+        for i in range(WIDE):
+            height[j, i] = z[j, x + i] - s
+            place[j, i] = -1
 
 
 @njit(cache=True, nogil=True)
-def _try(z: Any, near: Any, table: Any, corners: Any, least: Any, even: Any, b: int, y: int, x: int, found: Any, places: Any, sourced: bool) -> bool:
+def _try(
+    z: Any,
+    near: Any,
+    table: Any,
+    corners: Any,
+    least: Any,
+    even: Any,
+    b: int,
+    y: int,
+    x: int,
+    height: Any,
+    place: Any,
+    noting: bool,
+) -> bool:
+    """Try a block of offsets on a tile unless its bound shows that it cannot serve; tell which."""
     top, left = corners[b, 0], corners[b, 1]
-    if not _hopeful(near[(y + top) // TILE, x + left :], least[b], found):
+    high = near[(y + top) // TILE, x + left :]
+    if not _hopeful(high, least[b], height):
         return False
-    if sourced:
-        _evaluate_source(z, y + top, x + left, table, top + TILE - 1, left, found, places, b * BLOCK * BLOCK)
+    if noting:
+        _raise_noting(z, y + top, x + left, table, top, left, height, place, b * BLOCK)
     elif even[b]:
-        high = near[(y + top) // TILE, x + left :]
-        for j in range(TILE):
-            for i in range(WIDE):
-                h = high[i] - least[b, 0]
-                found[j, i] = h if h > found[j, i] else found[j, i]
+        _raise_evenly(high, least[b, 0], height)
     else:
-        _evaluate(z, y + top, x + left, table, top + TILE - 1, left, found)
+        _raise(z, y + top, x + left, table, top, left, height)
     return True
 
 
 @njit(cache=True, nogil=True)
-def _hopeful(high: Any, least: Any, found: Any) -> bool:
+def _hopeful(high: Any, least: Any, height: Any) -> bool:
     """Tell whether the bound exceeds what is found at any node of the tile."""
     hit = False
     for j in range(TILE):
-        row, s = found[j], least[j]
+        row, s = height[j], least[j]
         for i in range(WIDE):
             hit |= high[i] - s > row[i]
         if hit:
@@ -336,77 +426,232 @@ def _hopeful(high: Any, least: Any, found: Any) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def _evaluate(z: Any, y: int, x: int, table: Any, top: int, left: int, found: Any) -> None:
-    """Raise what is found by the BLOCK × BLOCK offsets of a block."""
+def _raise_evenly(high: Any, s: float, height: Any) -> None:
+    """Raise the heights by a block where s is everywhere the same: its bound is what it gives."""
     for j in range(TILE):
-        row = found[j]
+        row = height[j]
+        for i in range(WIDE):
+            h = high[i] - s
+            row[i] = h if h > row[i] else row[i]
+
+
+@njit(cache=True, nogil=True)
+def _raise(z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any) -> None:
+    """Raise the heights by the BLOCK × BLOCK offsets of a block."""
+    for j in range(TILE):
+        row = height[j]
         for u in range(BLOCK):
             w = z[y + u, x : x + WIDE + BLOCK]
-            s = table[top + u - j, left : left + BLOCK]
-            s0, s1, s2, s3, s4, s5, s6, s7 = s[0], s[1], s[2], s[3], s[4], s[5], s[6], s[7]
+            s = _eight(table[top + u + TILE - 1 - j, left : left + BLOCK])
             for i in range(WIDE):
-                m = row[i]
-                h = w[i] - s0
-                m = h if h > m else m
-                h = w[i + 1] - s1
-                m = h if h > m else m
-                h = w[i + 2] - s2
-                m = h if h > m else m
-                h = w[i + 3] - s3
-                m = h if h > m else m
-                h = w[i + 4] - s4
-                m = h if h > m else m
-                h = w[i + 5] - s5
-                m = h if h > m else m
-                h = w[i + 6] - s6
-                m = h if h > m else m
-                h = w[i + 7] - s7
-                m = h if h > m else m
-                row[i] = m
+                row[i] = _highest(row[i], w, i, s)
 
 
 @njit(cache=True, nogil=True)
-def _evaluate_source(z: Any, y: int, x: int, table: Any, top: int, left: int, found: Any, places: Any, code: int) -> None:
-    """Do the same and note at which offset."""
+def _raise_noting(
+    z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any, place: Any, code: int
+) -> None:
+    """Do the same, and note which row of the block served."""
     for j in range(TILE):
-        row, place = found[j], places[j]
+        row, places = height[j], place[j]
         for u in range(BLOCK):
-            for v in range(BLOCK):
-                w = z[y + u, x + v : x + v + WIDE]
-                s = table[top + u - j, left + v]
-                c = np.int32(code + u * BLOCK + v)
-                for i in range(WIDE):
-                    h = w[i] - s
-                    up = h > row[i]
-                    row[i] = h if up else row[i]
-                    place[i] = c if up else place[i]
+            w = z[y + u, x : x + WIDE + BLOCK]
+            s = _eight(table[top + u + TILE - 1 - j, left : left + BLOCK])
+            c = np.int32(code + u)
+            for i in range(WIDE):
+                h = _highest(row[i], w, i, s)
+                places[i] = c if h > row[i] else places[i]
+                row[i] = h
 
 
 @njit(cache=True, nogil=True)
-def _underside(flat: float, corner: float, slope: float, r: float) -> float:
-    u = r - flat
-    if u <= 0.0:
-        return 0.0
-    if np.isinf(slope):
-        return corner - math.sqrt(max(corner * corner - u * u, 0.0))
-    long = math.sqrt(1.0 + slope * slope)
-    if u * long <= corner * slope:
-        return corner - math.sqrt(max(corner * corner - u * u, 0.0))
-    return corner * (1.0 - 1.0 / long) + (u - corner * slope / long) * slope
+def _eight(s: Any) -> Any:
+    """Return eight s that stay in registers."""
+    return s[0], s[1], s[2], s[3], s[4], s[5], s[6], s[7]
 
 
 @njit(cache=True, nogil=True)
-def _tip_at(z: Any, pitch: float, shape4: Any, x: Any, y: Any, first: int, last: int, tip: Any) -> None:
-    rows, columns = z.shape
-    flat, corner, slope, radius = shape4[0], shape4[1], shape4[2], shape4[3]
-    reach = radius * (1 + 1e-12) + 1e-12
+def _highest(m: float, w: Any, i: int, s: Any) -> float:
+    """Return the higher of m and all w[i + v] − s[v]: written out, to become vector instructions."""
+    h = w[i] - s[0]
+    m = h if h > m else m
+    h = w[i + 1] - s[1]
+    m = h if h > m else m
+    h = w[i + 2] - s[2]
+    m = h if h > m else m
+    h = w[i + 3] - s[3]
+    m = h if h > m else m
+    h = w[i + 4] - s[4]
+    m = h if h > m else m
+    h = w[i + 5] - s[5]
+    m = h if h > m else m
+    h = w[i + 6] - s[6]
+    m = h if h > m else m
+    h = w[i + 7] - s[7]
+    return h if h > m else m
+
+
+@njit(cache=True, nogil=True)
+def _note(
+    z: Any,
+    table: Any,
+    origin: Any,
+    corners: Any,
+    y: int,
+    x: int,
+    last: int,
+    height: Any,
+    place: Any,
+    source: Any,
+) -> None:
+    """Write to source the nodes where a tile's heights were found."""
+    columns = source.shape[1]
+    for j in range(min(TILE, last - y)):
+        for i in range(min(WIDE, columns - x)):
+            node = (y + j) * columns + x + i
+            if place[j, i] >= 0:
+                b, u = place[j, i] // BLOCK, place[j, i] % BLOCK
+                top, left = corners[b, 0], corners[b, 1]
+                n, m, r = y + top + u, x + i + left, top + u + TILE - 1 - j
+                v = 0
+                while v < BLOCK - 1 and z[n, m + v] - table[r, left + v] != height[j, i]:
+                    v += 1
+                node = (n - origin[0]) * columns + m + v - origin[1]
+            source[y + j, x + i] = node
+
+
+@njit(cache=True, nogil=True)
+def _tips(
+    z: Any, blocks: Any, groups: Any, frame: Any, pieces: Any, x: Any, y: Any, first: int, last: int, tip: Any
+) -> None:
+    """Find the tip heights of points first to last."""
+    pitch, top, left = frame
+    k = pieces[5] / pitch + 1.0
+    before = 0
+    high = np.empty(SMALL)
     for p in range(first, last):
-        best = -np.inf
-        for n in range(max(math.ceil((y[p] - reach) / pitch), 0), min(math.floor((y[p] + reach) / pitch) + 1, rows)):
-            for m in range(max(math.ceil((x[p] - reach) / pitch), 0), min(math.floor((x[p] + reach) / pitch) + 1, columns)):
-                r = math.sqrt((m * pitch - x[p]) ** 2 + (n * pitch - y[p]) ** 2)
-                if r <= reach:
-                    height = z[n, m] - _underside(flat, corner, slope, min(r, radius))
-                    if height > best:
-                        best = height
-        tip[p] = best
+        column, row = x[p] / pitch - left, y[p] / pitch - top
+        i0, i1 = max(math.ceil(column - k), 0), min(math.floor(column + k), z.shape[1] - 1)
+        j0, j1 = max(math.ceil(row - k), 0), min(math.floor(row + k), z.shape[0] - 1)
+        if i0 <= i1 and j0 <= j1:
+            tip[p], before = _tip(
+                z, blocks, groups, frame, pieces, x[p], y[p], (j0, j1, i0, i1), before, high
+            )
+
+
+@njit(cache=True, nogil=True)
+def _tip(
+    z: Any,
+    blocks: Any,
+    groups: Any,
+    frame: Any,
+    pieces: Any,
+    x: float,
+    y: float,
+    box: Any,
+    before: int,
+    high: Any,
+) -> Any:
+    """Return the tip height at a point and the block that sets it, given that of the point before."""
+    j0, j1, i0, i1 = box
+    across = blocks.shape[1]
+    middle = (j0 + j1) // (2 * SMALL) * across + (i0 + i1) // (2 * SMALL)
+    best, block = -np.inf, before
+    for b in (before, middle):
+        height = _block_tip(z, frame, pieces, b // across * SMALL, b % across * SMALL, x, y, high)
+        if height > best:
+            best, block = height, b
+    for gj in range(j0 // LARGE, j1 // LARGE + 1):
+        for gi in range(i0 // LARGE, i1 // LARGE + 1):
+            if _most(frame, pieces, groups[gj, gi], gj * LARGE, gi * LARGE, LARGE, x, y) > best:
+                ends = (
+                    max(gj * LARGE, j0) // SMALL, min(gj * LARGE + LARGE - 1, j1) // SMALL,
+                    max(gi * LARGE, i0) // SMALL, min(gi * LARGE + LARGE - 1, i1) // SMALL,
+                )  # fmt: skip
+                best, block = _group_tip(z, blocks, frame, pieces, x, y, ends, best, block, high)
+    return best, block
+
+
+@njit(cache=True, nogil=True)
+def _group_tip(
+    z: Any,
+    blocks: Any,
+    frame: Any,
+    pieces: Any,
+    x: float,
+    y: float,
+    ends: Any,
+    best: float,
+    block: int,
+    high: Any,
+) -> Any:
+    """Return the higher of best and what the blocks of a group ask for, and which block that is."""
+    for bj in range(ends[0], ends[1] + 1):
+        for bi in range(ends[2], ends[3] + 1):
+            if _most(frame, pieces, blocks[bj, bi], bj * SMALL, bi * SMALL, SMALL, x, y) > best:
+                height = _block_tip(z, frame, pieces, bj * SMALL, bi * SMALL, x, y, high)
+                if height > best:
+                    best, block = height, bj * blocks.shape[1] + bi
+    return best, block
+
+
+@njit(cache=True, nogil=True)
+def _most(
+    frame: Any, pieces: Any, height: float, row: int, column: int, size: int, x: float, y: float
+) -> float:
+    """Return a bound of the tip height that size × size nodes can ask for; −∞ if they are out of reach."""
+    pitch, top, left = frame
+    dx = _gap((left + column) * pitch, (left + column + size - 1) * pitch, x)
+    dy = _gap((top + row) * pitch, (top + row + size - 1) * pitch, y)
+    r = math.sqrt(dx * dx + dy * dy)
+    flat, corner, edge, base, slope, radius = pieces
+    return height - _underside(flat, corner, edge, base, slope, r) if r <= _reach(radius) else -np.inf
+
+
+@njit(cache=True, nogil=True)
+def _gap(low: float, high: float, x: float) -> float:
+    """Return the distance of x from the stretch low to high."""
+    if x < low:
+        return low - x
+    return x - high if x > high else 0.0
+
+
+@njit(cache=True, nogil=True)
+def _reach(radius: float) -> float:
+    """Return the radius with room for rounding, as in the cutter's table: nodes on the rim count."""
+    return radius * (1 + 1e-12) + 1e-12
+
+
+@njit(cache=True, nogil=True)
+def _underside(flat: float, corner: float, edge: float, base: float, slope: float, r: float) -> float:
+    """Return s(r). No branch, so that it becomes vector instructions."""
+    u = r - flat if r > flat else 0.0
+    rest = corner * corner - u * u
+    arc = corner - math.sqrt(rest if rest > 0.0 else 0.0)
+    return arc if u <= edge else base + u * slope
+
+
+@njit(cache=True, nogil=True)
+def _block_tip(
+    z: Any, frame: Any, pieces: Any, row: int, column: int, x: float, y: float, high: Any
+) -> float:
+    """Return the tip height that the nodes of a block ask for."""
+    pitch, top, left = frame
+    flat, corner, edge, base, slope, radius = pieces
+    reach = _reach(radius)
+    # a maximum for each column, because one alone would not become vector instructions
+    for v in range(SMALL):
+        high[v] = -np.inf
+    for u in range(SMALL):
+        dy = (top + row + u) * pitch - y
+        w = z[row + u, column : column + SMALL]
+        for v in range(SMALL):
+            dx = (left + column + v) * pitch - x
+            r = math.sqrt(dx * dx + dy * dy)
+            h = w[v] - _underside(flat, corner, edge, base, slope, r)
+            h = h if r <= reach else -np.inf
+            high[v] = h if h > high[v] else high[v]
+    best = -np.inf
+    for v in range(SMALL):
+        best = high[v] if high[v] > best else best
+    return best
