@@ -136,3 +136,39 @@ def mesh_height(vertices: np.ndarray, triangles: np.ndarray, x: np.ndarray, y: n
         box = height[rows, columns]
         height[rows, columns] = np.where(inside, np.fmax(box, here), box)
     return height
+
+
+# Tip and reachable surfaces
+
+
+def tip_by_offsets(z: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """Return max of z(p + d) − s(d), trying every offset; the plain twin of `relief.kernels.tip.tip_grid`."""
+    (rows, columns), k = z.shape, table.shape[0] // 2
+    padded = np.pad(z, k, constant_values=-np.inf)
+    tip = np.full(z.shape, -np.inf, dtype=z.dtype)
+    for j, i in np.argwhere(np.isfinite(table)):
+        tip = np.maximum(tip, padded[j : j + rows, i : i + columns] - table[j, i])
+    return tip
+
+
+def reach_by_offsets(t: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """Return min of t(p − d) + s(d), trying every offset; the plain twin of `reach_grid`."""
+    (rows, columns), k = t.shape, table.shape[0] // 2
+    padded = np.pad(t, k, constant_values=np.inf)
+    reach = np.full(t.shape, np.inf, dtype=t.dtype)
+    for j, i in np.argwhere(np.isfinite(table)):
+        shifted = padded[2 * k - j : 2 * k - j + rows, 2 * k - i : 2 * k - i + columns]
+        reach = np.minimum(reach, shifted + table[j, i])
+    return reach
+
+
+def tip_at_by_nodes(z: np.ndarray, pitch: float, shape: Profile, x: ArrayLike, y: ArrayLike) -> np.ndarray:
+    """Return the tip height at points, trying every node of the grid; the plain twin of `tip_at`."""
+    node_x, node_y = np.arange(z.shape[1]) * pitch, np.arange(z.shape[0])[:, None] * pitch
+    tips = []
+    for px, py in zip(np.asarray(x), np.asarray(y), strict=True):
+        r = np.hypot(node_x - px, node_y - py)
+        near = r <= shape.radius * (1 + 1e-12) + 1e-12
+        height = profile_height(shape, np.minimum(r, shape.radius))
+        tips.append(np.max(z - height, initial=-np.inf, where=near))
+    return np.array(tips)
