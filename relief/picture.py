@@ -38,8 +38,8 @@ class Picture:
     ----------
     brightness : (rows, columns) float64, 0 (black) to 1 (white), row 0 at the near side
         Code value divided by the largest code value, with no smoothing and no tone curve.
-    mask : (rows, columns) bool or None
-        True where the picture is opaque; None where all of it is.
+    opacity : (rows, columns) float64, 0 to 1, row 0 at the near side, or None
+        How opaque each pixel is; None where all of them are wholly so.
     levels : int
         How many different brightnesses the file can hold: 256, 65536, …
     notes : tuple of str
@@ -47,9 +47,14 @@ class Picture:
     """
 
     brightness: Brightness
-    mask: Mask | None
+    opacity: Brightness | None
     levels: int
     notes: tuple[str, ...] = ()
+
+    @property
+    def mask(self) -> Mask | None:
+        """(rows, columns) bool, True where a pixel is at least half opaque; None where all of them are."""
+        return None if self.opacity is None else self.opacity >= 0.5
 
     @property
     def rows(self) -> int:
@@ -86,12 +91,12 @@ def read_picture(path: Path) -> Picture:
     """
     image, layout = _decoded(path, _content(path, "a picture"))
     grey = _grey(path, image, layout)
-    brightness, mask, notes = grey.brightness, None, _frame_notes(image) + grey.notes
+    brightness, opacity, notes = grey.brightness, None, _frame_notes(image) + grey.notes
     if grey.opacity is not None and bool((grey.opacity < 1).any()):
         brightness = brightness * grey.opacity
-        mask = np.ascontiguousarray((grey.opacity >= 0.5)[::-1])
+        opacity = np.ascontiguousarray(grey.opacity[::-1])
         notes += ("transparent parts of the picture count as black",)
-    return Picture(np.ascontiguousarray(brightness[::-1]), mask, grey.levels, notes)
+    return Picture(np.ascontiguousarray(brightness[::-1]), opacity, grey.levels, notes)
 
 
 def read_heights(path: Path) -> npt.NDArray[np.float32]:

@@ -41,7 +41,7 @@ def test_a_16_bit_png_gives_code_over_65535_with_its_top_row_far_away(tmp_path: 
     picture = read_picture(written(tmp_path, png(4, 2, scan_lines(CODES_16))))
     assert np.array_equal(picture.brightness, CODES_16[::-1] / 65535)
     assert (picture.rows, picture.columns, picture.levels) == (2, 4, 65536)
-    assert picture.mask is None
+    assert picture.opacity is None
     assert picture.notes == ()
 
 
@@ -123,11 +123,13 @@ def test_a_palette_is_looked_up(tmp_path: Path) -> None:
 
 
 def test_what_is_transparent_counts_as_black(tmp_path: Path) -> None:
-    """Brightness is laid over black by its opacity; the mask holds what is at least half opaque."""
+    """Brightness is laid over black by its opacity; what is at least half opaque is inside the mask."""
     pixels = np.array([[[255, 255], [255, 0]], [[255, 51], [0, 255]]], dtype=np.uint8)
     path = written(tmp_path, png(2, 2, scan_lines(pixels.reshape(2, 4)), depth=8, colour=4))
     picture = read_picture(path)
     assert np.array_equal(picture.brightness, [[0.2, 0.0], [1.0, 0.0]])
+    assert picture.opacity is not None
+    assert np.array_equal(picture.opacity, [[0.2, 1.0], [1.0, 0.0]])
     assert picture.mask is not None
     assert np.array_equal(picture.mask, [[False, True], [True, False]])
     assert any("transparent" in note for note in picture.notes)
@@ -138,7 +140,7 @@ def test_an_opaque_alpha_changes_nothing(tmp_path: Path) -> None:
     Image.fromarray(CODES_8).convert("LA").save(tmp_path / "opaque.png")
     picture = read_picture(tmp_path / "opaque.png")
     assert np.array_equal(picture.brightness, CODES_8[::-1] / 255)
-    assert (picture.mask, picture.notes) == (None, ())
+    assert (picture.opacity, picture.mask, picture.notes) == (None, None, ())
 
 
 # Where the stored row 0 and column 0 lie in the picture as seen: Exif 2.32 (JEITA CP-3451), tag 0x0112.
