@@ -20,7 +20,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("units", "heightfield"),
     ("tables", "moves"),
     ("shop.records", "job"),
-    ("shop.load", "picture", "cutters"),
+    ("shop.load", "picture", "cutters", "program.words", "program.arcs"),
     ("shaping", "surfaces", "measures", "feeds"),
     ("planning.linking", "planning.simplify"),
     ("planning.roughing", "planning.finishing", "planning.trace"),
