@@ -53,7 +53,7 @@ class Picture:
 
     @property
     def mask(self) -> Mask | None:
-        """(rows, columns) bool, True where a pixel is at least half opaque; None where all of them are."""
+        """(rows, columns) bool, True where at least half opaque; None where there is no opacity."""
         return None if self.opacity is None else self.opacity >= 0.5
 
     @property
