@@ -7,6 +7,7 @@ pass. So the depth of cut is known and not hoped for, and links are judged again
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -28,7 +29,7 @@ from relief.kernels.roughing import (
     met_along_row,
     thin,
 )
-from relief.kernels.tip import tip_grid
+from relief.kernels.tip import reach_grid, tip_grid
 from relief.planning.linking import hop, link_height
 from relief.shop.records import Cutter
 from relief.toolpath import CUT, PLUNGE, RAPID, Kinds, Points, Toolpath
@@ -78,13 +79,14 @@ class _Rules:
 class _Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
-    Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes.
+    Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes. `domain` is where
+    the tip may go, `rows` are those of the region and its overrun.
     """
 
     tip: Heights
     stock: Heights
     pitch: float
-    columns: slice
+    domain: Mask
     rows: slice
     corner: tuple[float, float]
     turned: bool
@@ -126,7 +128,8 @@ def plan_roughing(
     section : Roughing
         Allowance, stepdown, stepover (mm), entry_angle (degrees) and cut; none of them left open.
     overrun : float, mm
-        How far the tip goes past the region, so that walls at an open edge are clear.
+        How far the tip goes past the region, so that walls at an open edge are clear. It goes further, where an
+        edge that falls outward can only be reached from there.
     clearance : float, mm, height of rapids above the stock top
     step : float, mm
         The lattice that program text can express; every position lies on it.
@@ -148,7 +151,7 @@ def plan_roughing(
     if len(floors) < 2:
         return Toolpath.join([])
     ground = _turned(ground, rules, floors)
-    for above, floor in zip(floors[:-1], floors[1:], strict=True):
+    for above, floor in itertools.pairwise(floors):
         _cut_layer(ground, rules, above, floor)
     return _finished(ground, rules)
 
@@ -183,20 +186,55 @@ def _rules(target: Heightfield, cutter: Cutter, section: Roughing, clearance: fl
     )
 
 
-def _ground(target: Heightfield, region: Region, rules: _Rules, allowance: float, overrun: float) -> _Ground:
+def _ground(
+    target: Heightfield, region: Region, rules: _Rules, allowance: float, overrun: float
+) -> _Ground:
     """Return the uncut stock and the tip heights, on a grid that holds every place of the tip."""
-    reach, grid = region.grown(overrun), target.region
-    pitch = target.pitch
-    edges = (grid.left - reach.left, grid.near - reach.near, reach.right - grid.right, reach.far - grid.far)
-    left, near, right, far = (max(math.ceil(edge / pitch - 1e-6), 0) for edge in edges)
+    pitch, grid = target.pitch, target.region
+    outer = region.grown(max(overrun, rules.radius + allowance + 2 * pitch))
+    edges = (grid.left - outer.left, grid.near - outer.near, outer.right - grid.right, outer.far - grid.far)
+    left, near, right, far = (max(math.ceil(edge / pitch - 1e-6), 0) + 1 for edge in edges)
     around = ((near, far), (left, right))
     heights = np.pad(target.heights, around, constant_values=np.float32(NOWHERE))
     stock = np.pad(np.zeros_like(target.heights), around, constant_values=np.float32(-np.inf))
     x0, y0 = grid.left - left * pitch, grid.near - near * pitch
-    columns = slice(_outward(reach.left - x0, pitch, -1), _outward(reach.right - x0, pitch, 1) + 1)
-    rows = slice(_outward(reach.near - y0, pitch, -1), _outward(reach.far - y0, pitch, 1) + 1)
     tip = _tip_heights(heights, pitch, rules.radius, allowance, rules.step)
-    return _Ground(tip, stock, pitch, columns, rows, (x0, y0), turned=False)
+    inner = _nodes(region.grown(overrun), (x0, y0), pitch)
+    beyond = _nodes(outer, (x0, y0), pitch)
+    domain = np.zeros(tip.shape, dtype=bool)
+    domain[beyond] = _needed(tip, inner, _nodes(region, (x0, y0), pitch), rules, pitch)[beyond]
+    domain[inner] = True
+    return _Ground(tip, stock, pitch, domain, inner[0], (x0, y0), turned=False)
+
+
+def _nodes(region: Region, corner: tuple[float, float], pitch: float) -> tuple[slice, slice]:
+    """Return the (rows, columns) of a box, rounded outward."""
+    x0, y0 = corner
+    return (
+        slice(_outward(region.near - y0, pitch, -1), _outward(region.far - y0, pitch, 1) + 1),
+        slice(_outward(region.left - x0, pitch, -1), _outward(region.right - x0, pitch, 1) + 1),
+    )
+
+
+def _needed(
+    tip: Heights, inner: tuple[slice, slice], relief: tuple[slice, slice], rules: _Rules, pitch: float
+) -> Mask:
+    """Return where the tip can still lower the relief's own edge from further outside.
+
+    A flat cutter whose axis stays inside cannot follow an edge that falls outward: its outer half overhangs it.
+    """
+    disc = np.where(_disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
+    inside = np.full(tip.shape, np.inf, dtype=np.float32)
+    inside[inner] = tip[inner]
+    left = np.full(tip.shape, NOWHERE, dtype=np.float32)
+    left[relief] = np.minimum(reach_grid(inside, disc), np.float32(0))[relief]
+    return np.asarray(tip_grid(left, disc) > tip + rules.ridge / 2)
+
+
+def _disc_mask(radius: float, pitch: float) -> Mask:
+    """Return which nodes of a square lie within a disc."""
+    steps = np.arange(-math.floor(radius / pitch), math.floor(radius / pitch) + 1) * pitch
+    return np.asarray(np.hypot(steps[:, None], steps[None, :]) <= radius)
 
 
 def _outward(distance: float, pitch: float, way: int) -> int:
@@ -229,8 +267,7 @@ def _floors(ground: _Ground, rules: _Rules) -> list[float]:
     Layers are as deep as the rule lets them be from the top down, so that the deepest are the smallest.
     """
     touched = ndimage.maximum_filter(ground.stock, size=2 * math.ceil(rules.radius / ground.pitch) + 1)
-    inside = (ground.rows, ground.columns)
-    tip = ground.tip[inside][touched[inside] > -np.inf]
+    tip = ground.tip[ground.domain & (touched > -np.inf)]
     deepest = float(tip.min()) if tip.size else 0.0
     layer = rules.stepdown - rules.slack
     count = max(math.ceil((-deepest - TRIFLE) / layer), 0)
@@ -239,12 +276,13 @@ def _floors(ground: _Ground, rules: _Rules) -> list[float]:
 
 def _turned(ground: _Ground, rules: _Rules, floors: Sequence[float]) -> _Ground:
     """Return the ground turned so that its rows are the direction of the longest passes."""
+    columns = np.flatnonzero(ground.domain[ground.rows].all(axis=0))
     turned = _Ground(
         tip=np.ascontiguousarray(ground.tip.T),
         stock=np.ascontiguousarray(ground.stock.T),
         pitch=ground.pitch,
-        columns=ground.rows,
-        rows=ground.columns,
+        domain=np.ascontiguousarray(ground.domain.T),
+        rows=slice(int(columns[0]), int(columns[-1]) + 1),
         corner=ground.corner,
         turned=True,
     )
@@ -254,36 +292,40 @@ def _turned(ground: _Ground, rules: _Rules, floors: Sequence[float]) -> _Ground:
 
 def _mean_pass(ground: _Ground, rules: _Rules, floors: Sequence[float]) -> float:
     """Return the mean length of the main passes of all layers, in nodes."""
-    tip = ground.tip[_main_rows(ground, rules), ground.columns]
+    rows = _main_rows(ground, rules)
+    tip, domain = ground.tip[rows], ground.domain[rows]
     nodes = passes = 0
     for above in floors[:-1]:
-        low = np.pad(tip < above, ((0, 0), (1, 0)))
+        low = np.pad(domain & (tip < above), ((0, 0), (1, 0)))
         nodes += int(low.sum())
         passes += int((low[:, 1:] & ~low[:, :-1]).sum())
     return nodes / max(passes, 1)
 
 
 def _main_rows(ground: _Ground, rules: _Rules) -> list[int]:
-    """Return the rows of the main passes: from edge to edge, evenly, at most the stepover apart."""
+    """Return the rows of the main passes: from edge to edge, evenly, at most the stepover apart, and beyond."""
     first, last = ground.rows.start, ground.rows.stop - 1
     count = max(math.ceil((last - first) / rules.lines), 1)
-    return [round(row) for row in np.linspace(first, last, count + 1)]
+    inner = [round(row) for row in np.linspace(first, last, count + 1)]
+    used = np.flatnonzero(ground.domain.any(axis=1))
+    before = range(first - rules.lines, int(used[0]) - rules.lines, -rules.lines)
+    after = range(last + rules.lines, int(used[-1]) + rules.lines, rules.lines)
+    beyond = [min(max(row, int(used[0])), int(used[-1])) for row in (*before, *after)]
+    return sorted({*inner, *beyond})
 
 
-def _fine_rows(main: Sequence[int]) -> Iterator[list[int]]:
-    """Yield the rows half-way between passes, then half-way between those, and so on."""
+def _fine_rows(main: Sequence[int]) -> Iterator[list[tuple[int, int]]]:
+    """Yield the rows half-way between passes, then half-way between those, and so on, each with the step to them."""
     known = list(main)
     for _ in range(HALVINGS):
-        between = [(a + b) // 2 for a, b in zip(known[:-1], known[1:], strict=True) if b - a > 1]
+        between = [((a + b) // 2, (b - a) // 2) for a, b in itertools.pairwise(known) if b - a > 1]
         yield between
-        known = sorted(known + between)
+        known = sorted(known + [row for row, _ in between])
 
 
 def _cut_layer(ground: _Ground, rules: _Rules, above: float, floor: float) -> None:
     """Cut one layer: each connected region of it to the end before the next is begun."""
-    low = np.zeros(ground.tip.shape, dtype=bool)
-    inside = (ground.rows, ground.columns)
-    low[inside] = ground.tip[inside] < above - EVEN
+    low = ground.domain & (ground.tip < above - EVEN)
     labels, _ = ndimage.label(low, structure=np.ones((3, 3)))
     boxes = ndimage.find_objects(labels)
     main = _main_rows(ground, rules)
@@ -296,7 +338,12 @@ def _cut_layer(ground: _Ground, rules: _Rules, above: float, floor: float) -> No
         spans = list(_spans(mine, rows, columns, main))
         _cut_main(ground, rules, spans, floor)
         for between in _fine_rows(main):
-            ridges = list(_ridges(ground, rules, mine, (rows, columns), between, floor))
+            ridges = [
+                ridge
+                for row, step in between
+                for span in _spans(mine, rows, columns, (row,))
+                for ridge in _ridges(ground, rules, span, step, floor)
+            ]
             _cut_nearest_first(ground, rules, ridges, floor)
 
 
@@ -318,20 +365,27 @@ def _spans(mask: Mask, rows: slice, columns: slice, wanted: Sequence[int]) -> It
                 yield Span(row, columns.start + int(first), columns.start + int(last))
 
 
-def _ridges(
-    ground: _Ground, rules: _Rules, mask: Mask, box: tuple[slice, slice], wanted: Sequence[int], floor: float
-) -> Iterator[Span]:
-    """Yield spans where more than a ridge still stands above what the tip could reach in this layer."""
-    for span in _spans(mask, *box, wanted):
-        row, first, last = span
-        high = _met(ground, rules, span) > np.maximum(ground.tip[row, first:last], floor) + rules.ridge
-        yield from _spans(high[None], slice(row, row + 1), slice(first, last), (row,))
+def _ridges(ground: _Ground, rules: _Rules, span: Span, step: int, floor: float) -> Iterator[Span]:
+    """Yield where more than a ridge still stands above what the tip could reach in this layer.
+
+    Where a finer pass on the side of the higher ground can go as low, that one will do better.
+    """
+    row, first, last = span
+    reach = np.maximum(ground.tip[row, first:last], floor)
+    high = _met(ground, rules, span) > reach + rules.ridge
+    if step > 1:
+        left, right = ground.tip[row + step, first:last], ground.tip[row - step, first:last]
+        half = (step + 1) // 2
+        finer = np.where(left > right, ground.tip[row + half, first:last], ground.tip[row - half, first:last])
+        high &= finer > reach + rules.ridge / 2
+    yield from _spans(high[None], slice(row, row + 1), slice(first, last), (row,))
 
 
 def _met(ground: _Ground, rules: _Rules, span: Span) -> Doubles:
-    """Return the highest stock under the cutter at each node of a span."""
+    """Return the highest stock under the cutter at each node of a span, and half-way to the next."""
     met = np.empty(span.last - span.first)
-    met_along_row(ground.stock, _disc(rules.radius + EVEN, ground.pitch), *span, met)
+    swept = math.hypot(rules.radius, ground.pitch / 2) + EVEN
+    met_along_row(ground.stock, _disc(swept, ground.pitch), *span, met)
     return met
 
 
@@ -368,7 +422,7 @@ def _neighbours(spans: Sequence[Span]) -> tuple[list[list[int]], list[list[int]]
     rows = sorted(by_row)
     before: list[list[int]] = [[] for _ in spans]
     after: list[list[int]] = [[] for _ in spans]
-    for row, following in zip(rows[:-1], rows[1:], strict=True):
+    for row, following in itertools.pairwise(rows):
         for k in by_row[row]:
             for m in by_row[following]:
                 if spans[k].first < spans[m].last and spans[m].first < spans[k].last:
