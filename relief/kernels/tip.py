@@ -290,7 +290,8 @@ def _highest_near(z: Any, first: int, last: int, near: Any) -> None:
     a, b, c, d = high[:n], high[1 : n + 1], high[2 : n + 2], high[3 : n + 3]
     e, f, g, h = high[4 : n + 4], high[5 : n + 5], high[6 : n + 6], high[7 : n + 7]
     for q in range(first, last):
-        high[:] = z[TILE * q]
+        for i in range(high.shape[0]):
+            high[i] = z[TILE * q, i]
         for u in range(1, BLOCK):
             row = z[TILE * q + u]
             for i in range(row.shape[0]):
@@ -527,7 +528,7 @@ def _tips(
     """Find the tip heights of points first to last."""
     pitch, top, left = frame
     k = pieces[5] / pitch + 1.0
-    before = 0
+    before = np.int64(0)
     high = np.empty(SMALL)
     for p in range(first, last):
         column, row = x[p] / pitch - left, y[p] / pitch - top
@@ -605,7 +606,11 @@ def _most(
     dy = _gap((top + row) * pitch, (top + row + size - 1) * pitch, y)
     r = math.sqrt(dx * dx + dy * dy)
     flat, corner, edge, base, slope, radius = pieces
-    return height - _underside(flat, corner, edge, base, slope, r) if r <= _reach(radius) else -np.inf
+    return (
+        np.float64(height) - _underside(flat, corner, edge, base, slope, r)
+        if r <= _reach(radius)
+        else -np.inf
+    )
 
 
 @njit(cache=True, nogil=True)
@@ -648,7 +653,7 @@ def _block_tip(
         for v in range(SMALL):
             dx = (left + column + v) * pitch - x
             r = math.sqrt(dx * dx + dy * dy)
-            h = w[v] - _underside(flat, corner, edge, base, slope, r)
+            h = np.float64(w[v]) - _underside(flat, corner, edge, base, slope, r)
             h = h if r <= reach else -np.inf
             high[v] = h if h > high[v] else high[v]
     best = -np.inf
