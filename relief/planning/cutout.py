@@ -1,0 +1,239 @@
+"""Cutting the part free: round its outline in layers, with tabs left standing, then once along the wall.
+
+The spindle turns clockwise seen from above (M3). Every ring is run with the part on its right: outlines
+clockwise, holes counter-clockwise. Then the edge comes out of the part where its chip is thinnest: climb
+milling, which leaves the better wall.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from relief.errors import PlanError
+from relief.heightfield import Region
+from relief.job import Cutout
+from relief.planning.layers import Contour, Rules, cut_contour, cut_ring
+from relief.planning.outline import THINNED, Ring, grown, pieces, rectangle, rims, ring, shrunk
+from relief.planning.tabs import Tab, tab_places
+from relief.shop.records import Cutter
+from relief.toolpath import Toolpath
+from relief.units import format_length
+
+# A ring shorter than this share of the cutter's diameter leaves no room for a ramp.
+SHORTEST = 0.5
+# Waste inside the part that is larger than a square of so many cutter diameters gets tabs of its own.
+LARGE_WASTE = 3.0
+# Loose waste is cleared by rings this share of the radius apart.
+CLEARING = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class CutoutPlan:
+    """A cutout as planned.
+
+    Parameters
+    ----------
+    toolpath : in the relief's coordinates; empty when there is nothing to cut
+    tabs : the tabs left standing
+    stepdown : mm, deepest layer
+    warnings : what the user must know, one sentence each
+    """
+
+    toolpath: Toolpath
+    tabs: tuple[Tab, ...]
+    stepdown: float
+    warnings: tuple[str, ...]
+
+
+def plan_cutout(
+    outlines: BaseGeometry,
+    cutter: Cutter,
+    section: Cutout,
+    *,
+    thickness: float,
+    clearance: float,
+    step: float = 0.001,
+    top: float = 0.0,
+    stock: Region | None = None,
+) -> CutoutPlan:
+    """Plan the cuts that free a part from its board.
+
+    Parameters
+    ----------
+    outlines : Polygon or MultiPolygon
+        The part, or parts, with their holes.
+    cutter : a flat end mill
+    section : the job's cutout keys, with stepdown (mm) and entry_angle (degrees) filled in
+    thickness : mm, of the stock
+    clearance : mm above the stock top, for rapids
+    step : mm, the lattice that the program text can express
+    top : mm, nothing stands higher than this beside the outline, one cutter wide
+    stock : the board; None: wide enough everywhere
+
+    Returns
+    -------
+    CutoutPlan
+        Holes come before the outside. Each ring is cut in layers of at most the stepdown, each entered by a
+        ramp along the ring; a last pass at full depth takes the allowance off the wall.
+
+    Raises
+    ------
+    PlanError
+        A cutter that is not flat, or tabs that are higher than what stands beside the part.
+    """
+    rules = _rules(cutter, section, thickness, clearance, step, top)
+    guard = step + THINNED  # roundings of the way move it away from the part, never into it
+    kept = grown(outlines, rules.radius + guard)
+    warnings: list[str] = []
+    contours, waste = _contours(kept, outlines, rules, section, stock, warnings)
+    holes = [contour for contour in contours if contour.hole]
+    paths = [cut_ring(way, (), rules) for way in _clearing_rings(waste, rules)]
+    paths += [cut_contour(contour, rules, section.tab_width) for contour in holes]
+    paths += [cut_contour(contour, rules, section.tab_width) for contour in contours if not contour.hole]
+    tabs = tuple(
+        Tab(float(x), float(y), section.tab_width, rules.tab_top + thickness)
+        for contour in contours
+        for x, y in contour.wall.at(contour.tabs)
+    )
+    _warn(outlines, kept, section, rules, tabs, warnings)
+    deepest = max(-np.diff((rules.top, *rules.levels)), default=0.0)
+    return CutoutPlan(Toolpath.join(paths), tabs, float(deepest), tuple(warnings))
+
+
+def _rules(
+    cutter: Cutter, section: Cutout, thickness: float, clearance: float, step: float, top: float
+) -> Rules:
+    if cutter.kind != "flat":
+        message = f'cutout.cutter = "{cutter.name}" is a {cutter.kind} cutter; a cutout needs a flat end mill'
+        raise PlanError(message)
+    if section.stepdown is None or section.entry_angle is None:
+        message = "the cutout's stepdown and entry angle are not filled in"
+        raise PlanError(message)
+    bottom = section.skin - thickness if section.skin else -thickness - section.through
+    start = math.ceil(top / step - 1e-6)
+    units = start - math.ceil(bottom / step - 1e-6)
+    layers = max(math.ceil(units / max(math.floor(section.stepdown / step + 1e-6), 1)), 1)
+    levels = tuple((start - units * k // layers) * step for k in range(1, layers + 1))
+    tab_top = math.ceil((section.tab_height - thickness) / step - 1e-6) * step
+    if section.tabs and not section.skin and tab_top > start * step:
+        message = (
+            f"cutout.tab_height = {format_length(section.tab_height)} is more than the"
+            f" {format_length(start * step + thickness)} that stand beside the part; ask for lower tabs"
+        )
+        raise PlanError(message)
+    return Rules(
+        radius=cutter.diameter / 2,
+        top=start * step,
+        levels=levels if units > 0 else (),
+        tab_top=tab_top,
+        slope=math.tan(math.radians(section.entry_angle)),
+        clearance=clearance,
+        step=step,
+    )
+
+
+def _contours(
+    kept: BaseGeometry,
+    outlines: BaseGeometry,
+    rules: Rules,
+    section: Cutout,
+    stock: Region | None,
+    warnings: list[str],
+) -> tuple[list[Contour], list[shapely.Polygon]]:
+    """Return the rings along every wall, holes first, and the waste that must be cleared away."""
+    board = rectangle(stock or Region(*kept.bounds).grown(8 * rules.radius))
+    left = pieces(shapely.difference(board, grown(kept, rules.radius + section.allowance)))
+    frame = shapely.union_all([piece for piece in left if piece.intersects(board.exterior)])
+    loose = [piece for piece in left if not piece.intersects(board.exterior)]
+    held = [piece for piece in loose if section.tabs and piece.area > (LARGE_WASTE * 2 * rules.radius) ** 2]
+    clear = grown(kept, section.allowance) if section.allowance else kept
+    contours = []
+    for line, hole in rims(kept):
+        if line.length < SHORTEST * 2 * rules.radius:
+            middle = line.centroid
+            warnings.append(
+                f"the hole at X {middle.x:.1f} Y {middle.y:.1f} mm is too small for the cutout cutter"
+                " and stays uncut"
+            )
+            continue
+        wall = ring(line, rules.step, clockwise=not hole)
+        slugs = [piece for piece in held if hole and shapely.Polygon(line).contains(piece)]
+        holding = shapely.union_all(slugs) if hole else frame
+        wanted = section.tabs if not hole else min(section.tabs, 2) if slugs else 0
+        places: list[float] = []
+        if wanted and not section.skin:
+            places = tab_places(wall, wanted, section.tab_width, rules.radius, outlines, holding)
+        if len(places) < wanted and not section.skin:
+            warnings.append(f"only {len(places)} of {wanted} tabs find room round {_name(line, hole)}")
+        contours.append(Contour(wall, _clear_ring(wall, clear, rules, section), hole, tuple(places)))
+        loose = [piece for piece in loose if not (places and piece in slugs)]
+    return contours, [] if section.skin else loose
+
+
+def _name(line: shapely.LinearRing, hole: bool) -> str:
+    middle = shapely.Polygon(line).representative_point()
+    return f"the {'hole' if hole else 'part'} at X {middle.x:.1f} Y {middle.y:.1f} mm"
+
+
+def _clear_ring(wall: Ring, clear: BaseGeometry, rules: Rules, section: Cutout) -> Ring | None:
+    """Return the ring that leaves the allowance; None where it would leave more than that somewhere.
+
+    Between walls that stand little more than a cutter apart there is no room for it. There, and everywhere
+    when there is no allowance, the layers run along the wall itself.
+    """
+    if not section.allowance:
+        return None
+    most = 3 * section.allowance
+    along = shapely.LinearRing(wall.points)
+    for line, _ in rims(clear):
+        if line.length < SHORTEST * 2 * rules.radius or line.distance(along) > most:
+            continue
+        if shapely.hausdorff_distance(line, along) <= most:
+            return ring(line, rules.step, clockwise=wall.signed_area < 0)
+    return None
+
+
+def _clearing_rings(waste: list[shapely.Polygon], rules: Rules) -> list[Ring]:
+    """Return rings that clear loose waste, from its middle outward, so that it stays held to the last."""
+    found = []
+    for piece in waste:
+        rings: list[Ring] = []
+        shape: BaseGeometry = piece
+        while not shape.is_empty:
+            lines = [line for line, _ in rims(shape) if line.length >= SHORTEST * 2 * rules.radius]
+            rings += [ring(line, rules.step, clockwise=False) for line in lines]
+            shape = shrunk(shape, CLEARING * rules.radius)
+        found += rings[::-1]
+    return found
+
+
+def _warn(
+    outlines: BaseGeometry,
+    kept: BaseGeometry,
+    section: Cutout,
+    rules: Rules,
+    tabs: tuple[Tab, ...],
+    warnings: list[str],
+) -> None:
+    """Add what the user must know about holding the part and about places that the cutter cannot reach."""
+    if section.skin:
+        warnings.append(
+            f"a skin of {format_length(section.skin)} holds the part; cut it with a knife or saw afterwards"
+        )
+    elif not tabs:
+        warnings.append(
+            "no tab holds the part: hold it from below (double-sided tape, vacuum) before the cutout starts,"
+            " or it comes loose under the turning cutter"
+        )
+    # what is nearer to the part than a cutter can come to everywhere, beyond the corners' own roundings
+    uncut = shapely.difference(shrunk(kept, rules.radius), grown(outlines, 0.1))
+    narrow = sum(piece.area for piece in pieces(uncut))
+    if narrow > rules.radius**2:
+        warnings.append(
+            f"{narrow:.0f} mm² beside the outline are too narrow for the cutout cutter and stay on the part"
+        )
