@@ -34,6 +34,7 @@ SHAPES = {
 WIDE = Profile(0.0, 12.0, INF, 12.0)  # 97 nodes: several groups of blocks in all directions
 ROUNDING = 1e-5  # mm, of float32 heights of some 10 mm added twice
 kinds = st.sampled_from(sorted(SHAPES))
+FIELDS = every_field(PITCH)
 
 
 def morphology(operation: object, z: np.ndarray, table: np.ndarray, outside: float) -> np.ndarray:
@@ -81,11 +82,11 @@ def test_reach_equals_scipy_erosion(kind: str) -> None:
     assert np.array_equal(reach_grid(t, table), morphology(ndimage.grey_erosion, t, table, 1e30))
 
 
-@pytest.mark.parametrize("name", every_field(PITCH))
+@pytest.mark.parametrize("name", FIELDS)
 @pytest.mark.parametrize("kind", SHAPES)
 def test_every_kind_on_every_field_equals_scipy(kind: str, name: str) -> None:
     """Tip and reachable surface equal scipy's dilation and its erosion on each shared test surface."""
-    z, table = every_field(PITCH)[name].heights, profile_table(SHAPES[kind], PITCH)
+    z, table = FIELDS[name].heights, profile_table(SHAPES[kind], PITCH)
     tip = tip_grid(z, table)
     assert np.array_equal(tip, morphology(ndimage.grey_dilation, z, table, -1e30))
     assert np.array_equal(reach_grid(tip, table), morphology(ndimage.grey_erosion, tip, table, 1e30))
@@ -97,7 +98,7 @@ def test_every_kind_on_every_field_equals_scipy(kind: str, name: str) -> None:
 )
 def test_a_cutter_of_many_blocks_equals_trying_every_offset(shape: Profile, name: str) -> None:
     """Nothing is lost to pruning where groups and blocks of offsets are passed over."""
-    z, table = every_field(PITCH)[name].heights, profile_table(shape, PITCH)
+    z, table = FIELDS[name].heights, profile_table(shape, PITCH)
     tip = tip_grid(z, table)
     assert np.array_equal(tip, tip_by_offsets(z, table))
     assert np.array_equal(reach_grid(tip, table), reach_by_offsets(tip, table))
@@ -152,10 +153,10 @@ def test_the_source_leaves_the_node(kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", SHAPES)
-@pytest.mark.parametrize("name", every_field(PITCH))
+@pytest.mark.parametrize("name", FIELDS)
 def test_the_source_on_every_field(kind: str, name: str) -> None:
     """The same on the shared test surfaces, where many tip positions leave a node at the same height."""
-    z, table = every_field(PITCH)[name].heights, profile_table(SHAPES[kind], PITCH)
+    z, table = FIELDS[name].heights, profile_table(SHAPES[kind], PITCH)
     tip = tip_grid(z, table)
     reach, source = reach_grid_source(tip, table)
     assert np.array_equal(reach, reach_grid(tip, table))
@@ -171,7 +172,7 @@ def test_on_a_level_floor_each_node_is_its_own_source() -> None:
 
 def test_results_do_not_depend_on_the_cores(monkeypatch: pytest.MonkeyPatch) -> None:
     """One core gives the same surface, sources and tip heights, ties included."""
-    z, shape = every_field(PITCH)["plaque"].heights, SHAPES["flat"]
+    z, shape = FIELDS["plaque"].heights, SHAPES["flat"]
     table = profile_table(shape, PITCH)
     x, y = np.random.default_rng(5).uniform(0, 30, (2, 9000))
 
@@ -308,7 +309,7 @@ def test_tip_at_points_equals_trying_every_node(kind: str) -> None:
 @pytest.mark.parametrize("name", ["terrain", "spike", "plaque", "ramp"])
 def test_tip_at_points_of_every_field(name: str, kind: str) -> None:
     """Pruning loses nothing: scattered points and a line of neighbours in turn."""
-    z, shape = every_field(PITCH)[name].heights, SHAPES.get(kind, WIDE)
+    z, shape = FIELDS[name].heights, SHAPES.get(kind, WIDE)
     scattered = np.random.default_rng(3).uniform(-4, 44, (2, 100))
     line = np.stack([np.linspace(-2, 22, 100), np.linspace(3, 11, 100)])
     x, y = np.concatenate([scattered, line], axis=1)
