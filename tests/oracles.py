@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -172,3 +174,72 @@ def tip_at_by_nodes(z: np.ndarray, pitch: float, shape: Profile, x: ArrayLike, y
         height = profile_height(shape, np.minimum(r, shape.radius))
         tips.append(np.max(z - height, initial=-np.inf, where=near))
     return np.array(tips)
+
+
+# Program text: moves to text and back, one block at a time
+
+
+def moves_as_text(
+    points: np.ndarray, rapid: np.ndarray, feed: np.ndarray, decimals: int, feed_decimals: int, z: int
+) -> str:
+    """Return the blocks of moves in lattice steps, after a G0 to height z; twin of `put_moves`."""
+
+    def number(steps: int, decimals: int, least: int) -> str:
+        whole, _, part = f"{Decimal(int(steps)).scaleb(-decimals):f}".partition(".")
+        part = part[:least] + part[least:].rstrip("0")
+        return f"{whole}.{part}" if part else whole
+
+    held, mode, speed, lines = [None, None, z], 0, None, []
+    for point, fast, f in zip(points.tolist(), rapid.tolist(), feed.tolist(), strict=True):
+        if point == held:
+            continue
+        words = []
+        if mode != (0 if fast else 1):
+            mode = 0 if fast else 1
+            words.append(f"G{mode}")
+        words += [
+            f"{letter}{number(new, decimals, 1)}"
+            for letter, new, old in zip("XYZ", point, held, strict=True)
+            if new != old
+        ]
+        if not fast and f != speed:
+            speed = f
+            words.append(f"F{number(f, feed_decimals, 0)}")
+        held = point
+        lines.append(" ".join(words) + "\n")
+    return "".join(lines)
+
+
+def text_as_moves(
+    text: str, start: tuple[float, float, float] = (np.nan, np.nan, np.nan)
+) -> list[tuple[float, float, float, bool, float, int]]:
+    """Return (x, y, z, rapid, feed, line) of each move of plain lines; twin of `read_plain`.
+
+    It knows G0, G1, G20, G21, G90, G91, X, Y, Z, F and N, and trusts the text.
+    """
+    here, rapid, feed, scale, absolute, found = [*start], True, 0.0, 1.0, True, []
+    for line, content in enumerate(text.upper().split("\n"), start=1):
+        code = "".join(content.split())
+        words, at = [], 0
+        while at < len(code):
+            stop = at + 1
+            while stop < len(code) and not code[stop].isalpha():
+                stop += 1
+            words.append((code[at], float(code[at + 1 : stop])))
+            at = stop
+        for letter, value in words:
+            if letter == "G" and value in (0, 1):
+                rapid = value == 0
+            elif letter == "G" and value in (20, 21):
+                scale = 25.4 if value == 20 else 1.0
+            elif letter == "G":
+                absolute = value == 90
+            elif letter == "F":
+                feed = value * scale
+        for letter, value in words:
+            if letter in "XYZ":
+                axis = "XYZ".index(letter)
+                here[axis] = value * scale + (0.0 if absolute else here[axis])
+        if any(letter in "XYZ" for letter, _ in words):
+            found.append((*here, rapid, 0.0 if rapid else feed, line))
+    return found

@@ -41,7 +41,7 @@ def plain_number(text: Bytes, at: int, end: int, parts: Whole) -> int:
     negative = False
     marked = 0
     while at < end:
-        c = text[at]
+        c = int(text[at])
         if 48 <= c <= 57:
             whole = whole * 10 + (c - 48)
             digits += 1
@@ -125,7 +125,7 @@ def read_plain(
         seen = 0
         motion = tally[MOTION]
         while at < stop:
-            c = text[at]
+            c = int(text[at])
             if c == 32 or c == 9:
                 at += 1
                 continue

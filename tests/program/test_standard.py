@@ -14,8 +14,8 @@ ACCEPTED = (
 )  # fmt: skip
 REJECTED = (
     "G1 X1e-5", "X+", "N000009 G0 X1", "G0 X1 ;c", "O1000", "G1 X1 (a(b))", "G1X1.2.3", "G1 U2", "G1 X1 X2",
-    "N-1 X1", "G0 G1 X1", "G20 G21", "M3 M5", "M1 M7 M8 M48 M5", "(open", "close)", "X1 N5", "G1 x asim[0.5]", "#1=2",
-    "G77", "M99", "G4", "G4 P-1", "S-1 M3", "T1.5", "x" * 257, "G28 G1 X1", "G1 X\u22121", "X 1 %",
+    "N-1 X1", "G0 G1 X1", "G20 G21", "M3 M5", "M1 M7 M8 M48 M5", "(open", "close)", "X1 N5", "G1 x asim[0.5]",
+    "#1=2", "G77", "M99", "G4", "G4 P-1", "S-1 M3", "T1.5", "x" * 257, "G28 G1 X1", "G1 X\u22121", "X 1 %",
 )  # fmt: skip
 
 
