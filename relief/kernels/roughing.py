@@ -19,7 +19,7 @@ Counts = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 EVEN = 5e-3  # mm: heights this close count as the same when a descent is planned
-BOUNCES = 400  # turns of one descent; a ramp in a hole of a single node would never end
+RUN_UP = 8  # nodes: going back and forth takes at least so many, if the pass has them
 
 
 @njit(cache=True, nogil=True)
@@ -228,6 +228,7 @@ def descend(
         if above and wedge < 0:
             wedge = at
         if wedge >= 0 and (not above or at == n - 1):
+            wedge = min(wedge, max(at - RUN_UP, 0))
             while _left(floor, axis, wedge, at):
                 before = count
                 count = _go(at, wedge, floor, axis, met, solid, drop, nodes, heights, cuts, count)

@@ -43,8 +43,8 @@ HALVINGS = 3
 BITE = 0.25
 # A pass that takes less than this nowhere is left out, mm.
 TRIFLE = 0.05
-# A pit shorter than this is left to the finishing cutter: there is no room to ramp, mm.
-SHORTEST_RAMP = 1.0
+# A pit of fewer nodes than this is left to the finishing cutter: there is no room to ramp.
+SHORTEST_RAMP = 3
 # Where there is no stock the ground is this deep, mm: below any layer.
 NOWHERE = -1000.0
 
@@ -382,18 +382,18 @@ def _ridges(ground: _Ground, rules: _Rules, span: Span, step: int, floor: float)
 
 
 def _met(ground: _Ground, rules: _Rules, span: Span) -> Doubles:
-    """Return the highest stock under the cutter at each node of a span, and half-way to the next."""
+    """Return the highest stock under the cutter at each node of a span."""
     met = np.empty(span.last - span.first)
-    swept = math.hypot(rules.radius, ground.pitch / 2) + EVEN
-    met_along_row(ground.stock, _disc(swept, ground.pitch), *span, met)
+    met_along_row(ground.stock, _disc(rules.radius, ground.pitch), *span, met)
     return met
 
 
 def _disc(radius: float, pitch: float) -> npt.NDArray[np.int64]:
     """Return the half width of a disc of nodes in each of its rows, in nodes."""
-    reach = math.floor(radius / pitch)
+    reach = math.floor(radius / pitch + 1e-6)
     down = np.arange(-reach, reach + 1) * pitch
-    return np.floor(np.sqrt(np.maximum(radius**2 - down**2, 0.0)) / pitch + 1e-9).astype(np.int64)
+    half = np.floor(np.sqrt(np.maximum(radius**2 - down**2, 0.0)) / pitch + 1e-6)
+    return np.asarray(half, dtype=np.int64)
 
 
 def _cut_main(ground: _Ground, rules: _Rules, spans: Sequence[Span], floor: float) -> None:
@@ -501,7 +501,7 @@ def _cut_span(ground: _Ground, rules: _Rules, span: Span, floor: float, backward
     floors = floors[start:stop][way]
     nodes = np.arange(span.first, span.last)[way]
     axis = ground.stock[span.row, span.first : span.last][way].astype(np.float64)
-    if (span.last - span.first) * ground.pitch < SHORTEST_RAMP and (
+    if len(floors) < SHORTEST_RAMP and (
         axis > floors + BITE * rules.stepdown
     ).all():
         return
@@ -538,7 +538,7 @@ def _link(ground: _Ground, rules: _Rules, entry: tuple[float, float], low: float
         if stock - height <= rules.stepdown:
             way = np.array([[*start, height], [*entry, height]])
             ground.go(way[0 if height > here[2] else 1 :], CUT)
-            carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.radius - EVEN, height)
+            carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.radius, height)
             return True
     over = link_height(ground.stock, ground.pitch, start, entry, rules.radius + SIDE_GAP)
     height = max(float(here[2]), min(over + GAP, rules.clearance))
@@ -588,9 +588,7 @@ def _walk(
     lowest = np.full(len(floors), np.inf)
     np.minimum.at(lowest, at, heights)
     lowest = lowest if columns[0] <= columns[-1] else lowest[::-1]
-    carve_along_row(
-        ground.stock, _disc(rules.radius - EVEN, pitch), span.row, span.first, lowest + rules.slack
-    )
+    carve_along_row(ground.stock, _disc(rules.radius, pitch), span.row, span.first, lowest + rules.slack)
 
 
 def _onto(step: float, heights: Doubles) -> Doubles:
