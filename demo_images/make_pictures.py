@@ -67,21 +67,19 @@ def dome(distance: Floats, radius: float | Floats) -> Floats:
     return np.sqrt(np.clip(1 - (distance / radius) ** 2, 0, None))
 
 
-def frame(x: Floats, y: Floats, half: tuple[float, float], width: float, corner: float) -> Floats:
-    """Return a half-round bead of the given width along the edge of a box with rounded corners."""
-    across = np.hypot(
-        np.clip(np.abs(x) - (half[0] - corner), 0, None), np.clip(np.abs(y) - (half[1] - corner), 0, None)
-    )
-    straight = np.maximum(np.abs(x) - (half[0] - corner), np.abs(y) - (half[1] - corner))
-    inside = corner - np.where(across > 0, np.maximum(across, straight), straight)  # distance from the edge
-    return dome(np.abs(inside - width / 2), width / 2)
+def rim(x: Floats, y: Floats, half: tuple[float, float], width: float, corner: float) -> Floats:
+    """Return a rim along the edge of a box, 1 at the edge, falling to 0 inside, where its corners are round."""
+    over_x, over_y = np.abs(x) - (half[0] - corner), np.abs(y) - (half[1] - corner)
+    round_a_corner = np.hypot(np.clip(over_x, 0, None), np.clip(over_y, 0, None))
+    from_edge = corner - np.where(round_a_corner > 0, round_a_corner, np.maximum(over_x, over_y))
+    return 1 - step(from_edge, 0.4 * width, width)
 
 
 # ---- sunflower ---------------------------------------------------------------------------------------------
 
 
 def sunflower() -> npt.NDArray[np.uint16]:
-    """Return a sunflower head: seeds by phyllotaxis, two rings of petals, sepals behind, a bead around."""
+    """Return a sunflower head: seeds by phyllotaxis, three rings of petals, a rim around."""
     x, y = canvas(1201, 1201)
     height = 0.10 * (1 - step(np.hypot(x, y), 0.5, 1.05))  # the ground swells a little behind the flower
     for k in range(21):
@@ -91,7 +89,7 @@ def sunflower() -> npt.NDArray[np.uint16]:
     for k in range(21):
         lay_petal(height, x, y, petal_at(k + 77, 21, 0.5, length=0.735, width=0.098, top=0.66, floor=0.12))
     np.maximum(height, seed_head(x, y, radius=0.43), out=height)
-    np.maximum(height, 0.42 * frame(x, y, (1.0, 1.0), width=0.06, corner=0.16), out=height)
+    np.maximum(height, 0.42 * rim(x, y, (1.0, 1.0), width=0.09, corner=0.20), out=height)
     return finished(height)
 
 
@@ -121,7 +119,7 @@ def lay_petal(height: Floats, x: Floats, y: Floats, petal: dict[str, float]) -> 
     v = (across[near] - petal["bend"] * u * u) / half
     arch = petal["top"] * (0.72 + 0.75 * u - 1.08 * u * u)  # rises from the seeds, bows to its tip
     fold = 0.055 * np.exp(-((v / 0.26) ** 2)) + 0.018 * np.cos(v * 3 * np.pi) * (1 - u)
-    side = np.sqrt(np.clip(1 - v**4, 0, None))
+    side = np.clip(1 - v**4, 0, None)
     body = arch * (1 + petal["twist"] * v * 2) - fold * side * step(u, 0.02, 0.2) * (1 - step(u, 0.75, 1.0))
     raised = np.where(np.abs(v) < 1, petal["floor"] + (body - petal["floor"]) * side, 0)
     height[near] = np.maximum(height[near], raised)
@@ -129,7 +127,7 @@ def lay_petal(height: Floats, x: Floats, y: Floats, petal: dict[str, float]) -> 
 
 def seed_head(x: Floats, y: Floats, radius: float) -> Floats:
     """Return the round head of seeds: r = c √n at the golden angle, each seed a small dome."""
-    count = 230
+    count = 150
     spacing = radius / np.sqrt(count)
     r = np.hypot(x, y)
     bowl = 0.70 + 0.24 * dome(r - 0.66 * radius, 0.75 * radius) - 0.16 * np.exp(-((r / (0.30 * radius)) ** 2))
@@ -141,7 +139,7 @@ def seed_head(x: Floats, y: Floats, radius: float) -> Floats:
         seed_x, seed_y = distance * np.cos(angle), distance * np.sin(angle)
         size = spacing * (0.86 + 0.16 * distance / radius)
         columns, rows = window(x, y, seed_x, seed_y, size * 1.3)
-        seed = 0.15 * seed_dome(x[rows, columns], y[rows, columns], (seed_x, seed_y), size)
+        seed = 0.12 * seed_dome(x[rows, columns], y[rows, columns], (seed_x, seed_y), size)
         lifted = np.where(seed > 0, bed[rows, columns] + seed, 0)
         np.maximum(head[rows, columns], lifted, out=head[rows, columns])
     return head
@@ -160,7 +158,7 @@ def seed_dome(x: Floats, y: Floats, centre: tuple[float, float], size: float) ->
     out_x, out_y = centre[0] / distance, centre[1] / distance
     along = (x - centre[0]) * out_x + (y - centre[1]) * out_y
     across = (y - centre[1]) * out_x - (x - centre[0]) * out_y
-    return dome(np.hypot(along * 0.84, across * (1 + 0.35 * along / size)), size) ** 0.8
+    return dome(np.hypot(along * 0.84, across * (1 + 0.35 * along / size)), size) ** 1.3
 
 
 # ---- scallop shell -----------------------------------------------------------------------------------------
@@ -174,20 +172,20 @@ def scallop_shell() -> npt.NDArray[np.uint16]:
     height = 0.14 * (1 - step(np.hypot(x, y - 0.1), 0.5, 1.0))
     np.maximum(height, shell_ears(x, y - hinge_y), out=height)
     np.maximum(height, shell_fan(r, angle, ribs=13, spread=np.radians(52)), out=height)
-    np.maximum(height, 0.42 * frame(x, y, (1.1, 1.0), width=0.07, corner=0.16), out=height)
+    np.maximum(height, 0.42 * rim(x, y, (1.1, 1.0), width=0.09, corner=0.20), out=height)
     return finished(height)
 
 
 def shell_fan(r: Floats, angle: Floats, ribs: int, spread: float) -> Floats:
     """Return the fan: high where it bulges, ribbed from the hinge outward, stepped where it grew."""
-    rib = np.abs(np.cos(angle / spread * ribs * np.pi / 2)) ** 0.9  # 1 on a rib, 0 in the groove beside it
+    rib = np.abs(np.cos(angle / spread * ribs * np.pi / 2)) ** 1.3  # 1 on a rib, 0 in the groove beside it
     rim = 1.56 * np.cos(np.clip(angle, -1.3, 1.3)) ** 0.8 * (0.955 + 0.045 * rib)
     u = np.clip(r / rim, 0, 1)
     bulge = np.sin(np.pi * u**0.8 * 0.92) ** 0.7 * np.cos(np.clip(angle, -1.5, 1.5)) ** 0.8
     growth = sum(step(u, at, at + 0.02) - step(u, at, at + 0.12) for at in (0.34, 0.53, 0.69, 0.82))
-    body = 0.33 + 0.56 * bulge + (0.05 + 0.13 * u) * (rib - 0.6) * step(u, 0.04, 0.35) + 0.028 * growth
+    body = 0.33 + 0.56 * bulge + (0.04 + 0.10 * u) * (rib - 0.6) * step(u, 0.04, 0.35) + 0.028 * growth
     from_edge = np.minimum((1 - u) * rim, (spread - np.abs(angle)) * r)
-    return body * dome(np.clip(0.06 - from_edge, 0, None), 0.06)
+    return body * step(from_edge, 0.0, 0.09)
 
 
 def shell_ears(x: Floats, above_hinge: Floats) -> Floats:
@@ -197,7 +195,7 @@ def shell_ears(x: Floats, above_hinge: Floats) -> Floats:
     ear = 0.42 - 0.28 * np.abs(x) * step(np.abs(x), 0.0, 0.2) + flutes
     outer = 0.41 - np.abs(x) - 0.35 * (above_hinge - 0.12) ** 2
     from_edge = np.minimum(np.minimum(outer, above_hinge + 0.09), 0.36 - above_hinge)
-    return ear * dome(np.clip(0.05 - from_edge, 0, None), 0.05)
+    return ear * step(from_edge, 0.0, 0.07)
 
 
 # ---- landscape ---------------------------------------------------------------------------------------------
