@@ -140,8 +140,9 @@ def grown(shape: BaseGeometry, by: float) -> BaseGeometry:
     Points on the chords of a corner are at least `by` and at most `by` + 2 × `CHORD` away from the shape,
     points along its straight sides at most `by` + `CHORD`.
     """
-    quarter = max(_chords(by) // 4, 2)
-    return shapely.buffer(shape, by / math.cos(math.pi / (4 * quarter)), quad_segs=quarter)
+    # the polygon library fits whole chords into each corner: some are up to one and a half times as wide
+    quarter = math.ceil(1.5 * _chords(by) / 4)
+    return shapely.buffer(shape, by / math.cos(1.5 * math.pi / (4 * quarter)), quad_segs=quarter)
 
 
 def shrunk(shape: BaseGeometry, by: float) -> BaseGeometry:
