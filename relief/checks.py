@@ -310,7 +310,7 @@ def steps_of_the_picture_hidden(evidence: Evidence) -> Check:
     limit = evidence.scallop.tolerance
     return Check(
         "steps of the picture hidden", step <= limit, step, limit, "mm",
-        f"one step of brightness is {format_length(step)} of depth"
+        f"one step of brightness is {step:.2g} mm of depth"
         + ("" if step <= limit else "; use a 16-bit picture or carve less deep"),
         "warn",
     )  # fmt: skip

@@ -115,13 +115,13 @@ def _carve(
     source: Path, out: Path | None, replace: bool, settings: tuple[str, ...], heights: Path | None,
     quiet: bool, **short: str | None,
 ) -> None:  # fmt: skip
-    from relief.job import job_from_source
-    from relief.progress import Silent
-    from relief.shop.load import Shop
-    from relief.terminal import watching
-    from relief.workflow import carve
-
     with _told_in_one_line():
+        from relief.job import job_from_source
+        from relief.progress import Silent
+        from relief.shop.load import Shop
+        from relief.terminal import watching
+        from relief.workflow import carve
+
         asked = {SHORT_NAMES[f"--{name}"]: value for name, value in short.items() if value is not None}
         asked |= dict(_setting(text) for text in settings)
         job = job_from_source(source, asked)
@@ -173,10 +173,10 @@ def _shop_command() -> click.Command:
 
 
 def _shop(shop: Path | None, write: Path | None) -> None:
-    from relief.jobfolder import write_file
-    from relief.shop.load import Shop
-
     with _told_in_one_line():
+        from relief.jobfolder import write_file
+        from relief.shop.load import Shop
+
         text = Shop.read(shop).text()
         if write is None:
             click.echo(text, nl=False)
