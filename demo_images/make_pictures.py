@@ -68,7 +68,7 @@ def dome(distance: Floats, radius: float | Floats) -> Floats:
 
 
 def rim(x: Floats, y: Floats, half: tuple[float, float], width: float, corner: float) -> Floats:
-    """Return a rim along the edge of a box, 1 at the edge, falling to 0 inside, where its corners are round."""
+    """Return a rim along the edge of a box: 1 at the edge, falling to 0 inside, round in the corners."""
     over_x, over_y = np.abs(x) - (half[0] - corner), np.abs(y) - (half[1] - corner)
     round_a_corner = np.hypot(np.clip(over_x, 0, None), np.clip(over_y, 0, None))
     from_edge = corner - np.where(round_a_corner > 0, round_a_corner, np.maximum(over_x, over_y))
@@ -83,13 +83,13 @@ def sunflower() -> npt.NDArray[np.uint16]:
     x, y = canvas(1201, 1201)
     height = 0.10 * (1 - step(np.hypot(x, y), 0.5, 1.05))  # the ground swells a little behind the flower
     for k in range(21):
-        lay_petal(height, x, y, petal_at(k, 21, 0.5, length=0.825, width=0.085, top=0.30, floor=0.02))
+        lay_petal(height, x, y, petal_at(k, 21, 0.5, length=0.825, width=0.085, top=0.28, floor=0.04))
     for k in range(21):
-        lay_petal(height, x, y, petal_at(k + 31, 21, 0.0, length=0.83, width=0.105, top=0.50, floor=0.06))
+        lay_petal(height, x, y, petal_at(k + 31, 21, 0.0, length=0.83, width=0.105, top=0.44, floor=0.10))
     for k in range(21):
-        lay_petal(height, x, y, petal_at(k + 77, 21, 0.5, length=0.735, width=0.098, top=0.66, floor=0.12))
+        lay_petal(height, x, y, petal_at(k + 77, 21, 0.5, length=0.735, width=0.098, top=0.58, floor=0.18))
     np.maximum(height, seed_head(x, y, radius=0.43), out=height)
-    np.maximum(height, 0.42 * rim(x, y, (1.0, 1.0), width=0.09, corner=0.20), out=height)
+    np.maximum(height, 0.42 * rim(x, y, (1.0, 1.0), width=0.10, corner=0.22), out=height)
     return finished(height)
 
 
@@ -119,7 +119,7 @@ def lay_petal(height: Floats, x: Floats, y: Floats, petal: dict[str, float]) -> 
     v = (across[near] - petal["bend"] * u * u) / half
     arch = petal["top"] * (0.72 + 0.75 * u - 1.08 * u * u)  # rises from the seeds, bows to its tip
     fold = 0.055 * np.exp(-((v / 0.26) ** 2)) + 0.018 * np.cos(v * 3 * np.pi) * (1 - u)
-    side = np.clip(1 - v**4, 0, None)
+    side = np.clip(1 - v**4, 0, None) ** 0.8
     body = arch * (1 + petal["twist"] * v * 2) - fold * side * step(u, 0.02, 0.2) * (1 - step(u, 0.75, 1.0))
     raised = np.where(np.abs(v) < 1, petal["floor"] + (body - petal["floor"]) * side, 0)
     height[near] = np.maximum(height[near], raised)
@@ -172,7 +172,7 @@ def scallop_shell() -> npt.NDArray[np.uint16]:
     height = 0.14 * (1 - step(np.hypot(x, y - 0.1), 0.5, 1.0))
     np.maximum(height, shell_ears(x, y - hinge_y), out=height)
     np.maximum(height, shell_fan(r, angle, ribs=13, spread=np.radians(52)), out=height)
-    np.maximum(height, 0.42 * rim(x, y, (1.1, 1.0), width=0.09, corner=0.20), out=height)
+    np.maximum(height, 0.42 * rim(x, y, (1.1, 1.0), width=0.10, corner=0.22), out=height)
     return finished(height)
 
 
