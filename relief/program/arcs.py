@@ -15,7 +15,7 @@ CHORD_DEVIATION = 0.001  # mm between an arc and its chords, at most
 RADIUS_TOLERANCE = {1.0: 0.002, 25.4: 0.0002 * 25.4}
 # Angles below this are no turn: end and start are the same point, and the arc is a full circle.
 NO_TURN = 1e-12
-MOST_CHORDS = 1_000_000
+LARGEST_RADIUS = 100_000.0  # mm; beyond it an arc is a straight line to any machine
 
 Point = npt.NDArray[np.float64]
 # First, second and third axis of the planes G17, G18, G19, so that G3 turns the first towards the second.
@@ -82,25 +82,25 @@ def arc_chords(
 ) -> npt.NDArray[np.float64]:
     """Return (k, 3) the ends of an arc's chords, mm; the last is `end` itself.
 
-    No chord is further than `CHORD_DEVIATION` from the arc: an angle of 2 arccos(1 − deviation / r) each.
+    A chord of angle a is r (1 − cos(a/2)) ≤ r a²/8 from the arc: a = 2 √(2 `CHORD_DEVIATION` / r), and at
+    most a radian.
 
     Raises
     ------
     ProgramError
-        The arc needs more than `MOST_CHORDS`.
+        The radius is above `LARGEST_RADIUS`.
     """
     first, second, third = axes
+    radii = [math.hypot(p[first] - centre[0], p[second] - centre[1]) for p in (start, end)]
+    if max(radii) > LARGEST_RADIUS:
+        message = f"an arc of {max(radii):.3g} mm radius is too large to follow"
+        raise ProgramError(message)
     from_angle = math.atan2(start[second] - centre[1], start[first] - centre[0])
     to_angle = math.atan2(end[second] - centre[1], end[first] - centre[0])
     turn = (to_angle - from_angle if left else from_angle - to_angle) % (2 * math.pi)
     if turn < NO_TURN:
         turn = 2 * math.pi
-    radii = [math.hypot(p[first] - centre[0], p[second] - centre[1]) for p in (start, end)]
-    widest = 2 * math.acos(max(1 - CHORD_DEVIATION / max(radii), 0.0))
-    count = max(math.ceil(turn / widest), 1)
-    if count > MOST_CHORDS:
-        message = f"an arc of {max(radii):.0f} mm radius is too large to follow"
-        raise ProgramError(message)
+    count = max(math.ceil(turn / (2 * math.sqrt(2 * CHORD_DEVIATION / max(radii)))), math.ceil(turn))
     share = np.arange(1, count + 1) / count
     angle = from_angle + (turn if left else -turn) * share
     radius = radii[0] + (radii[1] - radii[0]) * share
