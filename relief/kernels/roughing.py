@@ -19,6 +19,7 @@ Counts = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 EVEN = 5e-3  # mm: heights this close count as the same when a descent is planned
+NEAR = 0.05  # mm: stock that close below the tip counts as met, for slivers between the nodes
 RUN_UP = 8  # nodes: going back and forth takes at least so many, if the pass has them
 
 
@@ -210,7 +211,7 @@ def descend(
     met : (n,) mm, highest stock under the cutter; changed
     drop : mm, steepest descent into stock from one node to the next
     bite : mm
-    nodes, heights, cuts : out, (m,) number of the node, height of the tip, whether stock was met there
+    nodes, heights, cuts : out, (m,) number of the node, height of the tip, whether stock may be met there
 
     Returns
     -------
@@ -284,7 +285,7 @@ def _stand(
 ) -> int:
     """Note a position and what the cutter takes there."""
     nodes[count], heights[count] = at, height
-    cuts[count] = met[at] > height + EVEN
+    cuts[count] = met[at] > height - NEAR
     met[at], axis[at] = min(met[at], height), min(axis[at], height)
     return count + 1
 

@@ -1,8 +1,8 @@
 """Clearing most of the waste with a flat end mill, layer by layer.
 
-The grid of tip heights is made once, so wide that every straight step between neighbouring nodes is safe; passes
-run along its rows (or columns, if those make longer passes), and the stock is kept as it stands after every
-pass. So the depth of cut is known and not hoped for, and links are judged against what is really there.
+The grid of tip heights is made once, so wide that every straight step between neighbouring nodes is safe;
+passes run along its rows (or columns, if those make longer passes), and the stock is kept as it stands after
+every pass. So the depth of cut is known and not hoped for, and links are judged against what is really there.
 """
 
 from __future__ import annotations
@@ -79,8 +79,8 @@ class _Rules:
 class _Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
-    Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes. `domain` is where
-    the tip may go, `rows` are those of the region and its overrun.
+    Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes. `domain` is
+    where the tip may go, `rows` are those of the region and its overrun.
     """
 
     tip: Heights
@@ -128,8 +128,8 @@ def plan_roughing(
     section : Roughing
         Allowance, stepdown, stepover (mm), entry_angle (degrees) and cut; none of them left open.
     overrun : float, mm
-        How far the tip goes past the region, so that walls at an open edge are clear. It goes further, where an
-        edge that falls outward can only be reached from there.
+        How far the tip goes past the region, so that walls at an open edge are clear. It goes further where
+        an edge that falls outward can only be reached from there.
     clearance : float, mm, height of rapids above the stock top
     step : float, mm
         The lattice that program text can express; every position lies on it.
@@ -137,8 +137,8 @@ def plan_roughing(
     Returns
     -------
     Toolpath
-        Empty when nothing stands above target and allowance. Every descent into stock is a ramp of at most the
-        entry angle, or a PLUNGE (which may slant along the surface) with the axis over cleared ground.
+        Empty when nothing stands above target and allowance. Every descent into stock is a ramp of at most
+        the entry angle, or a PLUNGE (which may slant along the surface) with the axis over cleared ground.
 
     Raises
     ------
@@ -186,9 +186,7 @@ def _rules(target: Heightfield, cutter: Cutter, section: Roughing, clearance: fl
     )
 
 
-def _ground(
-    target: Heightfield, region: Region, rules: _Rules, allowance: float, overrun: float
-) -> _Ground:
+def _ground(target: Heightfield, region: Region, rules: _Rules, allowance: float, overrun: float) -> _Ground:
     """Return the uncut stock and the tip heights, on a grid that holds every place of the tip."""
     pitch, grid = target.pitch, target.region
     outer = region.grown(max(overrun, rules.radius + allowance + 2 * pitch))
@@ -221,7 +219,8 @@ def _needed(
 ) -> Mask:
     """Return where the tip can still lower the relief's own edge from further outside.
 
-    A flat cutter whose axis stays inside cannot follow an edge that falls outward: its outer half overhangs it.
+    A flat cutter whose axis stays inside cannot follow an edge that falls outward: its inner half stands on
+    what lies further in.
     """
     disc = np.where(_disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
     inside = np.full(tip.shape, np.inf, dtype=np.float32)
@@ -246,10 +245,10 @@ def _outward(distance: float, pitch: float, way: int) -> int:
 def _tip_heights(heights: Heights, pitch: float, radius: float, allowance: float, step: float) -> Heights:
     """Return tip heights that leave the allowance all round the target, and are safe between nodes too.
 
-    A flat cutter that keeps a distance a from the target is a flat cutter with corners of radius a around it, its
-    tip a above: the allowance is measured square to the surface, and sideways at walls. The disc is wider by a
-    node's distance (and the lattice), so that on the way from one node to the next the tip may be as low as the
-    lower of the two.
+    A flat cutter that keeps a distance a from the target is a flat cutter with corners of radius a around it,
+    its tip a above: the allowance is measured square to the surface, and sideways at walls. The disc is wider
+    by a node's distance (and the lattice), so that on the way from one node to the next the tip may be as low
+    as the lower of the two.
     """
     wider = pitch + step
     shape = Profile(radius, allowance, math.inf, radius + allowance)
@@ -303,7 +302,7 @@ def _mean_pass(ground: _Ground, rules: _Rules, floors: Sequence[float]) -> float
 
 
 def _main_rows(ground: _Ground, rules: _Rules) -> list[int]:
-    """Return the rows of the main passes: from edge to edge, evenly, at most the stepover apart, and beyond."""
+    """Return the rows of the main passes: evenly from edge to edge, at most a stepover apart, and beyond."""
     first, last = ground.rows.start, ground.rows.stop - 1
     count = max(math.ceil((last - first) / rules.lines), 1)
     inner = [round(row) for row in np.linspace(first, last, count + 1)]
@@ -315,7 +314,7 @@ def _main_rows(ground: _Ground, rules: _Rules) -> list[int]:
 
 
 def _fine_rows(main: Sequence[int]) -> Iterator[list[tuple[int, int]]]:
-    """Yield the rows half-way between passes, then half-way between those, and so on, each with the step to them."""
+    """Yield the rows half-way between passes and the step to these, then those half-way again, and so on."""
     known = list(main)
     for _ in range(HALVINGS):
         between = [((a + b) // 2, (b - a) // 2) for a, b in itertools.pairwise(known) if b - a > 1]
@@ -347,8 +346,8 @@ def _cut_layer(ground: _Ground, rules: _Rules, above: float, floor: float) -> No
             _cut_nearest_first(ground, rules, ridges, floor)
 
 
-def _distance_to_box(ground: _Ground, box: tuple[slice, slice]) -> float:
-    """Return how far the cutter is from a box of nodes, in nodes, or how far the box is from the first node."""
+def _distance_to_box(ground: _Ground, box: tuple[slice, ...]) -> float:
+    """Return how far the cutter is from a box of nodes (at first: how far node 0 is), in nodes."""
     rows, columns = box
     y, x = (
         (0.0, 0.0) if ground.here is None else (ground.here[1] / ground.pitch, ground.here[0] / ground.pitch)
@@ -406,7 +405,7 @@ def _cut_main(ground: _Ground, rules: _Rules, spans: Sequence[Span], floor: floa
     waiting = set(range(len(spans)))
     last, trend = -1, 0
     while waiting:
-        choice = _candidates(spans, waiting, before, after, last, trend, sweep)
+        choice = _candidates(waiting, before, after, last, trend, sweep)
         number, backward = _nearest(ground, [(k, spans[k]) for k in choice], both=sweep == 0)
         waiting.remove(number)
         trend = 0 if last < 0 else int(np.sign(spans[number].row - spans[last].row))
@@ -432,7 +431,6 @@ def _neighbours(spans: Sequence[Span]) -> tuple[list[list[int]], list[list[int]]
 
 
 def _candidates(
-    spans: Sequence[Span],
     waiting: set[int],
     before: list[list[int]],
     after: list[list[int]],
@@ -498,21 +496,24 @@ def _cut_span(ground: _Ground, rules: _Rules, span: Span, floor: float, backward
     start, stop = max(int(taken[0]) - 1, 0), min(int(taken[-1]) + 2, len(floors))
     span = Span(span.row, span.first + start, span.first + stop)
     way = slice(None, None, -1) if backward else slice(None)
-    floors = floors[start:stop][way]
+    floors = np.ascontiguousarray(floors[start:stop][way])
     nodes = np.arange(span.first, span.last)[way]
-    axis = ground.stock[span.row, span.first : span.last][way].astype(np.float64)
-    if len(floors) < SHORTEST_RAMP and (
-        axis > floors + BITE * rules.stepdown
-    ).all():
+    axis = _axis(ground, span, way)
+    if len(floors) < SHORTEST_RAMP and (axis > floors + BITE * rules.stepdown).all():
         return
     entry = (nodes[0] * ground.pitch, span.row * ground.pitch)
     linked = _link(ground, rules, entry, float(floors[0]), float(met[start:stop][way][0]))
     if linked:
         met = _met(ground, rules, span)
-        axis = ground.stock[span.row, span.first : span.last][way].astype(np.float64)
+        axis = _axis(ground, span, way)
     else:
         met = met[start:stop]
     _walk(ground, rules, span, nodes, floors, axis, np.ascontiguousarray(met[way]))
+
+
+def _axis(ground: _Ground, span: Span, way: slice) -> Doubles:
+    """Return the stock under the axis along a span, in the direction of the cut."""
+    return np.ascontiguousarray(ground.stock[span.row, span.first : span.last][way], dtype=np.float64)
 
 
 def _reachable_floor(ground: _Ground, rules: _Rules, span: Span, met: Doubles, floor: float) -> Doubles:
@@ -547,7 +548,7 @@ def _link(ground: _Ground, rules: _Rules, entry: tuple[float, float], low: float
 
 
 def _tip_along(ground: _Ground, start: tuple[float, float], end: tuple[float, float]) -> float:
-    """Return the highest tip height along a straight line: of the nodes nearest to it, which are safe around."""
+    """Return the highest tip height along a straight line: of the nodes nearest to it, safe all round."""
     count = math.ceil(2 * math.dist(start, end) / ground.pitch) + 1
     x, y = (
         np.rint(np.linspace(a, b, count) / ground.pitch).astype(int) for a, b in zip(start, end, strict=True)
@@ -585,10 +586,11 @@ def _walk(
     biting = np.logical_or.reduceat(cuts, kept[:-1] + 1)
     kinds[1:][biting & (fall > rules.steepest * run)] = PLUNGE
     ground.go(points, kinds)
-    lowest = np.full(len(floors), np.inf)
+    lowest: Doubles = np.full(len(floors), np.inf, dtype=np.float64)
     np.minimum.at(lowest, at, heights)
-    lowest = lowest if columns[0] <= columns[-1] else lowest[::-1]
-    carve_along_row(ground.stock, _disc(rules.radius, pitch), span.row, span.first, lowest + rules.slack)
+    lowest = np.ascontiguousarray(lowest[:: 1 if columns[0] <= columns[-1] else -1])
+    lowest += rules.slack
+    carve_along_row(ground.stock, _disc(rules.radius, pitch), span.row, span.first, lowest)
 
 
 def _onto(step: float, heights: Doubles) -> Doubles:
