@@ -232,14 +232,14 @@ class Job:
         """Return every key that has a value, as a table of TOML values."""
         return _without_none(asdict(self))
 
-    def to_toml(self, folder: Path) -> str:
-        """Return the complete job as a file to be kept in `folder`."""
-        seen = replace(
-            self,
-            picture=_path_from(folder, self.picture),
-            shop=None if self.shop is None else _path_from(folder, self.shop),
-        )
-        return tomli_w.dumps(seen.to_table())
+    def seen_from(self, folder: Path) -> Job:
+        """Return the job with its paths as a file in `folder` has to name them."""
+        shop = None if self.shop is None else _path_from(folder, self.shop)
+        return replace(self, picture=_path_from(folder, self.picture), shop=shop)
+
+    def to_toml(self) -> str:
+        """Return the complete job as a job file."""
+        return tomli_w.dumps(self.to_table())
 
 
 def job_from_source(source: Path, settings: Mapping[str, Any]) -> Job:

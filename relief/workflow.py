@@ -81,10 +81,11 @@ def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[s
     progress.stage("reading them back and carving")
     proof = prove(plans, texts, setup, progress)
     progress.stage("drawing, mesh and job sheet")
-    report = _report(setup, plans, proof)
+    job = setup.job.seen_from(folder)
+    report = _report(setup, job, plans, proof)
     programs = dict(zip(file_names(plans), texts, strict=True)) if report.ready else {}
     files = programs | _shown(setup, report, proof, progress)
-    files["job.toml"] = setup.job.to_toml(folder).encode()
+    files["job.toml"] = job.to_toml().encode()
     return _sealed(report, files)
 
 
@@ -101,12 +102,12 @@ def compile_kernels(progress: Progress) -> None:
     mark_compiled()
 
 
-def _report(setup: Setup, plans: Sequence[Plan], proof: Proof) -> Report:
+def _report(setup: Setup, job: Job, plans: Sequence[Plan], proof: Proof) -> Report:
     """Put every number together."""
     evidence, relief = proof.evidence, setup.relief
     return Report(
         relief_version=__version__,
-        job=setup.job.to_table(),
+        job=job.to_table(),
         grid=Grid(relief.pitch, relief.columns, relief.rows),
         programs=tuple(_run(program) for program in evidence.programs),
         seconds=sum(program.seconds for program in evidence.programs),

@@ -29,7 +29,7 @@ def test_what_is_written_is_read_back(tmp_path):
     )
     folder = tmp_path / "a b job"
     folder.mkdir()
-    (folder / "job.toml").write_text(job.to_toml(folder))
+    (folder / "job.toml").write_text(job.seen_from(folder).to_toml())
 
     again = Job.read(folder / "job.toml")
     assert Path(again.picture).resolve() == Path(job.picture)
