@@ -90,7 +90,7 @@ def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[s
 
 
 def compile_kernels(progress: Progress) -> None:
-    """Run a tiny job once, so that every kernel is compiled before the real one; say so when it takes time."""
+    """Run a tiny job once, so that every kernel is compiled before the real one, and say so."""
     if kernels_compiled():
         return
     progress.stage("compiling, this first time only")

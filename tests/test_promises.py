@@ -213,7 +213,8 @@ def test_a_walled_edge_stays_standing(tmp_path):
     target = np.full((41, 51), -3.0)
     job = made(tmp_path, target, **{"relief.edge": "walled"})
     finish, _, _ = independent.positions(job.text("2-finishing.nc"))
-    deep = finish[finish[:, 2] < -0.01]
+    # at the very edge the ball may stand as deep as the wall one node away allows: 0.2²/2R = 0.013 mm
+    deep = finish[finish[:, 2] < -0.02]
 
     assert job.report.ready
     assert deep[:, 0].min() > 0
