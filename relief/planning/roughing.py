@@ -39,6 +39,8 @@ GAP = 1.0
 SIDE_GAP = 0.2
 # Passes between the main ones lie no closer than an eighth of the stepover: 3 halvings.
 HALVINGS = 3
+# A ridge shorter than this share of the stepover is a cusp that the finishing cutter takes in its stride.
+SHORTEST_RIDGE = 0.25
 # The stock under the axis may stand this share of the stepdown above the tip before a descent becomes a ramp.
 BITE = 0.25
 # A pass that takes less than this nowhere is left out, mm.
@@ -377,7 +379,9 @@ def _ridges(ground: _Ground, rules: _Rules, span: Span, step: int, floor: float)
         half = (step + 1) // 2
         finer = np.where(left > right, ground.tip[row + half, first:last], ground.tip[row - half, first:last])
         high &= finer > reach + rules.ridge / 2
-    yield from _spans(high[None], slice(row, row + 1), slice(first, last), (row,))
+    for ridge in _spans(high[None], slice(row, row + 1), slice(first, last), (row,)):
+        if ridge.last - ridge.first >= SHORTEST_RIDGE * rules.lines:
+            yield ridge
 
 
 def _met(ground: _Ground, rules: _Rules, span: Span) -> Doubles:

@@ -6,14 +6,17 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from relief.planning.linking import hop, link_height
 from relief.toolpath import RAPID
 
 PITCH = 0.5
-places = st.tuples(st.floats(-6, 16), st.floats(-6, 12))
+# On the lattice of program text, as every real position is.
+places = st.tuples(
+    st.integers(-6000, 16000).map(lambda n: n / 1000), st.integers(-6000, 12000).map(lambda n: n / 1000)
+)
 
 
 def distances(shape: tuple[int, int], start: tuple[float, float], end: tuple[float, float]) -> np.ndarray:
@@ -26,6 +29,7 @@ def distances(shape: tuple[int, int], start: tuple[float, float], end: tuple[flo
     return np.hypot(x - start[0] - along * way[0], y - start[1] - along * way[1])
 
 
+@settings(deadline=None)  # the first call compiles
 @given(start=places, end=places, radius=st.floats(0.1, 5), seed=st.integers(0, 99))
 def test_the_link_height_is_the_highest_node_within_the_radius(
     start: tuple[float, float], end: tuple[float, float], radius: float, seed: int
