@@ -173,8 +173,8 @@ def test_times_for_people(seconds: float, told: str) -> None:
 
 NASTY = (
     "a)\nG0 Z-50\n(b", "M3 S24000", "(MSG, hello)", "x" * 400, "%\n%",
-    "caf\u00e9 \u00bd\u2033 90\u00b0 vee \u00d7 2", "\u4e2d\u6587\U0001f332", "\x00\x1b[2J\r\x85\u2028G1", "$H",
-    "!~?", "a;b", "N1 ", " ", "", "MSG,a " * 40,
+    "caf\u00e9 \u00bd\u2033 90\u00b0 vee \u00d7 2", "\u4e2d\u6587\U0001f332", "\x00\x1b[2J\r\x85\u2028G1",
+    "$H", "!~?", "a;b", "N1 ", " ", "", "MSG,a " * 40,
 )  # fmt: skip
 
 
