@@ -429,6 +429,10 @@ def _text_fault(program: ReadProgram, machine: Machine) -> str:
         return f"{program.file} holds characters that are not ASCII"
     if _longest_line(program.text) > LONGEST_LINE:
         return f"{program.file} has a line of more than {LONGEST_LINE} characters"
+    untold = np.isnan(program.moves.points[:, 2]) & np.isfinite(program.moves.points[:, :2]).any(axis=1)
+    if untold.any():
+        line = int(program.moves.block[max(int(np.argmax(untold)) - 1, 0)])
+        return f"{program.file} line {line}: moves sideways before its height is told"
     if program.moves.tool is not None and machine.tool_change != "M6":
         return f"{program.file} calls a cutter, but {machine.name} changes cutters by hand"
     return ""

@@ -130,6 +130,15 @@ def test_a_spindle_that_stands_or_races_is_caught(text, said):
     assert said in told.message
 
 
+def test_moving_sideways_before_rising_is_caught():
+    """Where the cutter stands at the start is not known; it must rise before anything else."""
+    text = TEXT.replace("G0 Z5\nG0 X0 Y0", "G0 X0 Y0\nG0 Z5", 1)
+    told = {c.name: c for c in run_checks(evidence(program(text)))}["text conforms to the standard"]
+
+    assert not told.holds
+    assert "sideways" in told.message
+
+
 def test_a_trace_that_turns_the_spindle_is_caught():
     """The trace runs with the spindle off, whatever is in it."""
     text = TRACE.replace("G0 X44", "M3 S12000\nG0 X44")
