@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from relief.program.read import read_program
 
 from relief.checks import CHECKS, Evidence, ReadProgram, run_checks
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.measures import LostDetail, ScallopFigures
+from relief.program.read import read_program
 from relief.shop.load import Shop
 
 SHOP = Shop.read(None)
