@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.errors import ReliefError
 from relief.heightfield import Heightfield
-from relief.kernels.mesh import kept_nodes, lattice
+from relief.kernels.mesh import Corners, few_triangles
 
 Vertices = npt.NDArray[np.float64]
 Triangles = npt.NDArray[np.int32]
@@ -96,16 +94,14 @@ def reduced_solid(surface: Heightfield, bottom: float, tolerance: float | None) 
 
     Notes
     -----
-    The right-triangulated irregular network of Evans, Kirkpatrick & Townsend, Algorithmica 30:264–286, 2001:
-    isosceles right triangles, halved at the middle of their long side, where a node is kept together with
-    all that the halving rests on, so that neighbours always meet vertex to vertex. We halve a triangle when
-    any node under it (not its middle alone) lies outside the tolerance.
+    The nodes are chosen by greedy insertion (Garland & Heckbert, CMU-CS-95-181, 1995): see
+    `relief.kernels.mesh.few_triangles`.
     """
     _check(surface, bottom)
     if tolerance is None:
         top = _all_triangles(surface.rows, surface.columns)
     else:
-        top = _leaves(kept_nodes(surface.heights, tolerance), surface.rows, surface.columns)
+        top = few_triangles(surface.heights, tolerance)
     return _closed(surface, bottom, top)
 
 
@@ -147,87 +143,16 @@ def _normals(corners: Vertices) -> Vertices:
     return np.asarray(normals / np.maximum(length, 1e-30)[:, None])
 
 
-# A node of the grid as (j, i); many at once as two arrays.
-_Nodes = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]
-_Corners = npt.NDArray[np.int32]
-
-
-def _all_triangles(rows: int, columns: int) -> _Corners:
+def _all_triangles(rows: int, columns: int) -> Corners:
     """Return the (m, 3) flat node numbers of the triangles of the full grid, two to each cell."""
-    j, i = (axis.ravel() for axis in np.indices((rows - 1, columns - 1)))
-    near, far = [(j, i), (j, i + 1)], [(j + 1, i + 1), (j + 1, i)]
-    return np.concatenate([_flat([*near, far[0]], columns), _flat([near[0], *far], columns)])
+    numbers = np.arange(rows * columns, dtype=np.int32).reshape(rows, columns)
+    near_left, near_right = numbers[:-1, :-1].ravel(), numbers[:-1, 1:].ravel()
+    far_left, far_right = numbers[1:, :-1].ravel(), numbers[1:, 1:].ravel()
+    halves = [(near_left, near_right, far_right), (near_left, far_right, far_left)]
+    return np.concatenate([np.stack(half, axis=1) for half in halves])
 
 
-def _leaves(kept: npt.NDArray[np.uint8], rows: int, columns: int) -> _Corners:
-    """Return the (m, 3) flat node numbers of every triangle that is there and is not halved.
-
-    A triangle is there when the node at its right angle is kept (that node halved its parent), and it is
-    halved when the node in the middle of its long side is kept.
-    """
-    found = []
-    for corners in _unhalved(kept, rows, columns):
-        there = _inside(corners, rows, columns)
-        corner_j, corner_i = (axis[there] for axis in corners[2])
-        there[there] = kept[corner_j, corner_i] > 0
-        found.append(_flat([(j[there], i[there]) for j, i in corners], columns))
-    return np.concatenate(found)
-
-
-def _unhalved(kept: npt.NDArray[np.uint8], rows: int, columns: int) -> Iterator[list[_Nodes]]:
-    """Yield all triangles that would not be halved if they were there; the right angle is the last corner."""
-    j, i = (axis.ravel() for axis in np.indices((rows - 1, columns - 1)))
-    yield from _on_diagonals(2 * j + 1, 2 * i + 1, 1, doubled=True)
-    step = 1
-    while step < lattice(rows, columns)[2]:
-        for first_j, first_i in ((0, step), (step, 0), (step, step)):
-            free = kept[first_j : rows : 2 * step, first_i : columns : 2 * step] == 0
-            j, i = (2 * step * axis for axis in np.nonzero(free))
-            j, i = j + first_j, i + first_i
-            if first_j == 0:
-                yield from _both_sides(j, i, (0, step), (step, 0))
-            elif first_i == 0:
-                yield from _both_sides(j, i, (step, 0), (0, step))
-            else:
-                yield from _on_diagonals(j, i, step)
-        step *= 2
-
-
-def _on_diagonals(j: Any, i: Any, step: int, doubled: bool = False) -> Iterator[list[_Nodes]]:
-    """Yield the triangles on both sides of the diagonals whose middles are the nodes (j, i).
-
-    A diagonal runs between the corner with two odd multiples of 2 × step and the one with two even ones.
-    The middles of the smallest lie between the nodes; they come doubled.
-    """
-    rising = (j // (2 * step) + i // (2 * step)) % 2 == 0
-    for which, end, side in ((rising, (step, step), (step, -step)), (~rising, (step, -step), (step, step))):
-        for nodes in _both_sides(j[which], i[which], end, side):
-            yield [(nj // 2, ni // 2) for nj, ni in nodes] if doubled else nodes
-
-
-def _both_sides(j: Any, i: Any, end: tuple[int, int], side: tuple[int, int]) -> Iterator[list[_Nodes]]:
-    """Yield the triangles with a long side from (j, i) − end to + end and a right angle at (j, i) ± side."""
-    ends = [(j - end[0], i - end[1]), (j + end[0], i + end[1])]
-    yield [*ends, (j + side[0], i + side[1])]
-    yield [*ends, (j - side[0], i - side[1])]
-
-
-def _inside(corners: list[_Nodes], rows: int, columns: int) -> npt.NDArray[np.bool_]:
-    """Return which triangles lie on the grid with all their corners."""
-    inside = [(j >= 0) & (j < rows) & (i >= 0) & (i < columns) for j, i in corners]
-    return np.asarray(inside[0] & inside[1] & inside[2])
-
-
-def _flat(corners: list[_Nodes], columns: int) -> _Corners:
-    """Return (m, 3) flat node numbers, counter-clockwise seen from above."""
-    (aj, ai), (bj, bi), (cj, ci) = corners
-    numbers = np.stack([aj * columns + ai, bj * columns + bi, cj * columns + ci], axis=1).astype(np.int32)
-    clockwise = (bi - ai) * (cj - aj) < (bj - aj) * (ci - ai)
-    numbers[clockwise] = numbers[clockwise][:, ::-1]
-    return numbers
-
-
-def _closed(surface: Heightfield, bottom: float, top: _Corners) -> Mesh:
+def _closed(surface: Heightfield, bottom: float, top: Corners) -> Mesh:
     """Close the triangles of the top with walls and a bottom, and number the nodes they use."""
     used = np.zeros(surface.rows * surface.columns, dtype=bool)
     used[top] = True

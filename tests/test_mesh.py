@@ -103,20 +103,20 @@ def test_reduced_mesh_keeps_the_surface(name: str) -> None:
     full = solid(field, float(field.heights.min()) - 5)
     mesh = reduced_solid(field, float(field.heights.min()) - 5, 0.05)
     assert_closed(mesh)
-    assert len(mesh.triangles) < 0.75 * len(full.triangles)
+    assert len(mesh.triangles) < 0.6 * len(full.triangles)
     assert mesh.volume() == pytest.approx(full.volume(), rel=0.005)
     height = mesh_height(mesh.vertices, mesh.triangles, field.x, field.y)
     assert np.abs(height - field.heights).max() <= 0.05 + 1e-9
 
 
 def test_flat_surface_needs_few_facets() -> None:
-    """A flat surface of 2ⁿ + 1 nodes needs two facets on top, and its solid is a box of 12 and four more."""
-    mesh = reduced_solid(Heightfield(np.zeros((65, 65)), 0.1), -1.0, 0.01)
+    """A flat surface needs two facets on top, and its solid is a box of 12 and two more."""
+    mesh = reduced_solid(Heightfield(np.zeros((65, 70)), 0.1), -1.0, 0.01)
     assert len(mesh.triangles) == 2 + 8 + 4
 
 
 def test_scalloped_surface_fits_in_its_file() -> None:
-    """A finished surface (0.05 mm ridges of a 1/8 in ball, 0.1 mm grid) at 0.01 mm: below 60 MB at 1200².
+    """A finished surface (0.05 mm ridges of a 1/8 in ball, 0.1 mm grid) at 0.01 mm: below 20 MB at 1200².
 
     Checked on a quarter of the area each way: facets grow with the area.
     """
@@ -125,7 +125,7 @@ def test_scalloped_surface_fits_in_its_file() -> None:
     across = (x + stepover / 2) % stepover - stepover / 2
     heights = 3 * np.sin(x / 9) * np.cos(y / 8) - 6 + radius - np.sqrt(radius**2 - across**2)
     mesh = reduced_solid(Heightfield(heights, 0.1), -12.0, 0.01)
-    assert 16 * len(stl_bytes(mesh)) < 40e6
+    assert 16 * len(stl_bytes(mesh)) < 20e6
 
 
 def test_stl_layout() -> None:
