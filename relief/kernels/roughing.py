@@ -223,26 +223,27 @@ def descend(
         solid[m] = axis[m] > floor[m] + bite
     height = max(floor[0], axis[0]) if solid[0] else floor[0]
     count = _stand(0, height, axis, met, nodes, heights, cuts, 0)
-    wedge, at = -1, 0
+    at, front, wedge = 0, 0, -1
     while count < nodes.shape[0]:
-        above = heights[count - 1] > floor[at] + EVEN
-        if above and wedge < 0:
-            wedge = at
-        if wedge >= 0 and (not above or at == n - 1):
-            wedge = min(wedge, max(at - RUN_UP, 0))
-            while _left(floor, axis, wedge, at):
-                before = count
-                count = _go(at, wedge, floor, axis, met, solid, drop, nodes, heights, cuts, count)
-                if at == n - 1 and not _left(floor, axis, wedge, at):
-                    return count
-                count = _go(wedge, at, floor, axis, met, solid, drop, nodes, heights, cuts, count)
-                if count == nodes.shape[0] or count == before:
-                    return count
-            wedge = -1
-        if at == n - 1:
+        goal = front + 1
+        if at < front:
+            if front == n - 1 and not _left(floor, axis, at, front):
+                break
+            goal = front
+        else:
+            above = heights[count - 1] > floor[at] + EVEN
+            if above and wedge < 0:
+                wedge = at
+            if wedge >= 0 and (not above or at == n - 1):
+                wedge = min(wedge, max(at - RUN_UP, 0))
+                if wedge < at and _left(floor, axis, wedge, at):
+                    goal = wedge
+                else:
+                    wedge = -1
+        if goal == n:
             break
-        count = _go(at, at + 1, floor, axis, met, solid, drop, nodes, heights, cuts, count)
-        at += 1
+        count = _go(at, goal, floor, axis, met, solid, drop, nodes, heights, cuts, count)
+        at, front = goal, max(front, goal)
     return count
 
 

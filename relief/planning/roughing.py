@@ -521,9 +521,15 @@ def _axis(ground: _Ground, span: Span, way: slice) -> Doubles:
 
 
 def _reachable_floor(ground: _Ground, rules: _Rules, span: Span, met: Doubles, floor: float) -> Doubles:
-    """Return the lowest tip heights of a span in this layer: no gouge, no deeper than the stepdown."""
+    """Return the lowest tip heights of a span in this layer: no gouge, no deeper than the stepdown.
+
+    On the way from one node to the next the cutter meets what it meets at either.
+    """
     surface = ground.tip[span.row, span.first : span.last].astype(np.float64)
-    return np.maximum(np.maximum(surface, floor), met - rules.stepdown)
+    near = met.copy()
+    near[1:] = np.maximum(near[1:], met[:-1])
+    near[:-1] = np.maximum(near[:-1], met[1:])
+    return np.maximum(np.maximum(surface, floor), near - rules.stepdown)
 
 
 def _link(ground: _Ground, rules: _Rules, entry: tuple[float, float], low: float, met: float) -> bool:
