@@ -7,6 +7,7 @@ Exit codes: 0 done, every check holds · 1 refused, nothing written · 2 wrong u
 from __future__ import annotations
 
 import contextlib
+import shlex
 import signal
 import sys
 import tomllib
@@ -66,6 +67,7 @@ def relief() -> None:
 
 SUMMARIES = {
     "carve": "Make the job folder of a picture, a height file or a job file.",
+    "new": "Write a job file to edit, every key with its default and meaning.",
     "shop": "Show the cutters, materials and machines in force.",
 }
 
@@ -184,7 +186,48 @@ def _shop(shop: Path | None, write: Path | None) -> None:
             write_file(write, text.encode())
 
 
-COMMANDS: dict[str, Callable[[], click.Command]] = {"carve": _carve_command, "shop": _shop_command}
+def _new_command() -> click.Command:
+    return click.Command(
+        "new",
+        callback=_new,
+        params=[
+            click.Argument(["picture"], type=click.Path(path_type=Path)),
+            click.Option(
+                ["-o", "--out"], type=click.Path(path_type=Path), metavar="FILE",
+                help="The job file to write. [default: <name>.toml]",
+            ),
+            click.Option(
+                ["--like"], type=click.Path(path_type=Path), metavar="FOLDER",
+                help="Take over the values of an earlier job folder or job file.",
+            ),
+        ],
+        short_help=SUMMARIES["new"],
+        help="Write a job file for PICTURE: every key with its default, its unit and its meaning.",
+        epilog="Example: relief new sign.png -o sign.toml",
+    )  # fmt: skip
+
+
+def _new(picture: Path, out: Path | None, like: Path | None) -> None:
+    with _told_in_one_line():
+        from relief.errors import FolderError
+        from relief.job import job_from_source
+        from relief.jobfolder import write_file
+        from relief.newjob import job_text
+
+        path = out or Path(f"{picture.stem}.toml")
+        if path.exists():
+            message = f"{path}: already there; name another file with --out"
+            raise FolderError(message)
+        named = job_from_source(picture, {}).seen_from(path.parent).picture
+        write_file(path, job_text(named, like).encode())
+        click.echo(f"Wrote {path}. Edit it, then: relief carve {shlex.quote(str(path))}")
+
+
+COMMANDS: dict[str, Callable[[], click.Command]] = {
+    "carve": _carve_command,
+    "new": _new_command,
+    "shop": _shop_command,
+}
 
 
 @contextlib.contextmanager

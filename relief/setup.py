@@ -184,7 +184,11 @@ def _from_heights(job: Job, path: Path) -> tuple[Heightfield, Job, None, tuple[s
     width = job.relief.width or (DEFAULT_WIDTH if pitch is None else (columns - 1) * pitch)
     pitch = pitch or width / (columns - 1)
     grid: Grid = grid_for(width, job.relief.length, pitch, (rows, columns))
-    field = fit_heights(heights, job.stock.thickness, grid)
+    try:
+        field = fit_heights(heights, job.stock.thickness, grid)
+    except JobError as error:
+        message = f"{path}: {error}"
+        raise JobError(message) from None
     depth = -float(field.heights.min())
     if job.relief.depth is not None and depth > job.relief.depth * (1 + 1e-6):
         message = (
