@@ -15,15 +15,14 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.bands import in_bands
+from relief.kernels.lanes import BLOCK, LANES, TILE, hopeful, raise_block, raise_noting
 
 Grid = npt.NDArray[np.float32]
 Sources = npt.NDArray[np.int32]
 Points = npt.NDArray[np.float64]
 
-BLOCK = 8  # offsets are tried by blocks of 8 × 8 …
-GROUP = 24  # … and passed over by groups of 3 × 3 blocks
-TILE = 4  # rows of a tile: nodes settled together, so that one row of z serves four
-WIDE = 64  # columns of a tile
+GROUP = 24  # offsets are passed over by groups of 3 × 3 blocks
+WIDE = 128  # columns of a tile
 BAND = 64  # rows of a band
 SMALL = 8  # blocks of 8 × 8 nodes …
 LARGE = 32  # … and groups of 4 × 4 blocks, for single points
@@ -360,7 +359,7 @@ def _tiles(
                     serving[now] = b
                     now += 1
             for g in range(len(groups)):
-                if _hopeful(far[(y + groups[g, 0]) // TILE, x + groups[g, 1] :], group_least[g], height):
+                if _group_hopeful(far, (y + groups[g, 0]) // TILE, x + groups[g, 1], group_least, g, height):
                     for b in range(groups[g, 2], groups[g, 3]):
                         if tried[b] != number and _try(
                             z, near, table, corners, least, even, b, y, x, height, place, noting
@@ -399,97 +398,41 @@ def _try(
     place: Any,
     noting: bool,
 ) -> bool:
-    """Try a block of offsets on a tile unless its bound shows that it cannot serve; tell which."""
-    top, left = corners[b, 0], corners[b, 1]
-    high = near[(y + top) // TILE, x + left :]
-    if not _hopeful(high, least[b], height):
-        return False
-    if noting:
-        _raise_noting(z, y + top, x + left, table, top, left, height, place, b * BLOCK)
-    elif even[b]:
-        _raise_evenly(high, least[b, 0], height)
-    else:
-        _raise(z, y + top, x + left, table, top, left, height)
-    return True
+    """Try a block of offsets on the lanes of a tile that it may serve; tell whether there are any."""
+    top, left, q = corners[b, 0], corners[b, 1], (y + corners[b, 0]) // TILE
+    served = False
+    for c in range(0, WIDE, LANES):
+        if hopeful(near, q, x + left + c, least, b, height, c):
+            served = True
+            if noting:
+                raise_noting(
+                    z, y + top, x + left + c, table, top + TILE - 1, left, height, place, c, b * BLOCK
+                )
+            elif even[b]:
+                _raise_evenly(near, q, x + left, least[b, 0], height, c)
+            else:
+                raise_block(
+                    z, y + top, x + left + c, table, top + TILE - 1, left, height, place, c, b * BLOCK
+                )
+    return served
 
 
 @njit(cache=True, nogil=True)
-def _hopeful(high: Any, least: Any, height: Any) -> bool:
-    """Tell whether the bound exceeds what is found at any node of the tile."""
-    hit = False
-    for j in range(TILE):
-        row, s = height[j], least[j]
-        for i in range(WIDE):
-            hit |= high[i] - s > row[i]
-        if hit:
+def _group_hopeful(far: Any, q: int, i: int, least: Any, g: int, height: Any) -> bool:
+    """Tell whether any block of a group may serve any node of the tile."""
+    for c in range(0, WIDE, LANES):  # noqa: SIM110, the compiler knows no generators
+        if hopeful(far, q, i + c, least, g, height, c):
             return True
     return False
 
 
 @njit(cache=True, nogil=True)
-def _raise_evenly(high: Any, s: float, height: Any) -> None:
+def _raise_evenly(near: Any, q: int, i: int, s: float, height: Any, c: int) -> None:
     """Raise the heights by a block where s is everywhere the same: its bound is what it gives."""
     for j in range(TILE):
-        row = height[j]
-        for i in range(WIDE):
-            h = high[i] - s
-            row[i] = h if h > row[i] else row[i]
-
-
-@njit(cache=True, nogil=True)
-def _raise(z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any) -> None:
-    """Raise the heights by the BLOCK × BLOCK offsets of a block."""
-    for j in range(TILE):
-        row = height[j]
-        for u in range(BLOCK):
-            w = z[y + u, x : x + WIDE + BLOCK]
-            s = _eight(table[top + u + TILE - 1 - j, left : left + BLOCK])
-            for i in range(WIDE):
-                row[i] = _highest(row[i], w, i, s)
-
-
-@njit(cache=True, nogil=True)
-def _raise_noting(
-    z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any, place: Any, code: int
-) -> None:
-    """Do the same, and note which row of the block served."""
-    for j in range(TILE):
-        row, places = height[j], place[j]
-        for u in range(BLOCK):
-            w = z[y + u, x : x + WIDE + BLOCK]
-            s = _eight(table[top + u + TILE - 1 - j, left : left + BLOCK])
-            c = np.int32(code + u)
-            for i in range(WIDE):
-                h = _highest(row[i], w, i, s)
-                places[i] = c if h > row[i] else places[i]
-                row[i] = h
-
-
-@njit(cache=True, nogil=True)
-def _eight(s: Any) -> Any:
-    """Return eight s that stay in registers."""
-    return s[0], s[1], s[2], s[3], s[4], s[5], s[6], s[7]
-
-
-@njit(cache=True, nogil=True)
-def _highest(m: float, w: Any, i: int, s: Any) -> float:
-    """Return the higher of m and all w[i + v] − s[v]: written out, to become vector instructions."""
-    h = w[i] - s[0]
-    m = h if h > m else m
-    h = w[i + 1] - s[1]
-    m = h if h > m else m
-    h = w[i + 2] - s[2]
-    m = h if h > m else m
-    h = w[i + 3] - s[3]
-    m = h if h > m else m
-    h = w[i + 4] - s[4]
-    m = h if h > m else m
-    h = w[i + 5] - s[5]
-    m = h if h > m else m
-    h = w[i + 6] - s[6]
-    m = h if h > m else m
-    h = w[i + 7] - s[7]
-    return h if h > m else m
+        for lane in range(c, c + LANES):
+            h = near[q, i + lane] - s
+            height[j, lane] = h if h > height[j, lane] else height[j, lane]
 
 
 @njit(cache=True, nogil=True)
@@ -528,7 +471,7 @@ def _tips(
     """Find the tip heights of points first to last."""
     pitch, top, left = frame
     k = pieces[5] / pitch + 1.0
-    before = np.int64(0)
+    before: Any = np.int64(0)
     high = np.empty(SMALL)
     for p in range(first, last):
         column, row = x[p] / pitch - left, y[p] / pitch - top
@@ -653,10 +596,10 @@ def _block_tip(
         for v in range(SMALL):
             dx = (left + column + v) * pitch - x
             r = math.sqrt(dx * dx + dy * dy)
-            h = np.float64(w[v]) - _underside(flat, corner, edge, base, slope, r)
+            h: Any = np.float64(w[v]) - _underside(flat, corner, edge, base, slope, r)
             h = h if r <= reach else -np.inf
             high[v] = h if h > high[v] else high[v]
     best = -np.inf
     for v in range(SMALL):
-        best = high[v] if high[v] > best else best
+        best = max(best, high[v])
     return best

@@ -114,7 +114,9 @@ def test_thin_grids_and_cutters_wider_than_the_grid(size: tuple[int, int], k: in
     assert np.array_equal(reach_grid(z, table), reach_by_offsets(z, table))
 
 
-@pytest.mark.parametrize("size", [(1, 300), (300, 1), (3, 129), (70, 65), (131, 63), (64, 64), (200, 150)])
+@pytest.mark.parametrize(
+    "size", [(1, 300), (300, 1), (3, 129), (70, 65), (131, 63), (64, 128), (200, 150), (65, 257)]
+)
 def test_tiles_and_bands_that_do_not_divide_the_grid(size: tuple[int, int]) -> None:
     """Sizes about those of tiles and bands, with a lopsided cutter that spans several groups of blocks."""
     z, table = noise(*size), lopsided(29, seed=3)

@@ -1,0 +1,173 @@
+"""Sixteen nodes at a time: the innermost steps of the tip search, as vector instructions.
+
+A loop over the 64 offsets of a block, for four rows of nodes, keeps what is found in registers only if it is
+written in LLVM's own vector type, `<16 x float>`, which becomes whatever the machine has. The same steps as
+plain loops stand beside: they run where the compiler is off, and say what must come out where it is on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+from llvmlite import ir  # type: ignore[import-untyped]
+from numba import config, types
+from numba.extending import intrinsic
+
+BLOCK = 8  # offsets are tried by blocks of 8 × 8
+TILE = 4  # rows of nodes settled together, so that one row of z serves four
+LANES = 16  # nodes of a row settled together
+
+_FLOATS = ir.VectorType(ir.FloatType(), LANES)
+_INTS = ir.VectorType(ir.IntType(32), LANES)
+
+
+class _Array:
+    """A C-contiguous array of 4-byte items as the code under construction sees it."""
+
+    def __init__(self, context: Any, builder: Any, kind: Any, value: Any) -> None:
+        self.builder = builder
+        array = context.make_array(kind)(context, builder, value)
+        self.first, self.columns = array.data, builder.extract_value(array.shape, 1)
+
+    def item(self, row: Any, column: Any, more_rows: int = 0, more_columns: int = 0) -> Any:
+        """Return a pointer to an item."""
+        build = self.builder
+        row = build.add(row, ir.Constant(row.type, more_rows))
+        column = build.add(column, ir.Constant(column.type, more_columns))
+        return build.gep(self.first, [build.add(build.mul(row, self.columns), column)])
+
+    def lanes(self, kind: Any, *place: Any) -> Any:
+        """Return a pointer to LANES items of a row."""
+        return self.builder.bitcast(self.item(*place), kind.as_pointer())
+
+
+def _spread(builder: Any, value: Any, kind: Any) -> Any:
+    """Return a vector with the value in every lane."""
+    one = builder.insert_element(ir.Constant(kind, ir.Undefined), value, ir.Constant(ir.IntType(32), 0))
+    nowhere = ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES)
+    return builder.shuffle_vector(one, ir.Constant(kind, ir.Undefined), nowhere)
+
+
+def _build_hopeful(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+    """Build the code of `hopeful_plainly`."""
+    high, q, i, least, b, height, c = arguments
+    kinds = signature.args
+    highs = _Array(context, builder, kinds[0], high)
+    leasts = _Array(context, builder, kinds[3], least)
+    heights = _Array(context, builder, kinds[5], height)
+    zero = ir.Constant(c.type, 0)
+    bound = builder.load(highs.lanes(_FLOATS, q, i), align=4)
+    hit = ir.Constant(ir.VectorType(ir.IntType(1), LANES), [0] * LANES)
+    for j in range(TILE):
+        s = _spread(builder, builder.load(leasts.item(b, zero, 0, j)), _FLOATS)
+        found = builder.load(heights.lanes(_FLOATS, zero, c, j), align=4)
+        hit = builder.or_(hit, builder.fcmp_ordered(">", builder.fsub(bound, s), found))
+    bits = builder.bitcast(hit, ir.IntType(LANES))
+    return builder.icmp_unsigned("!=", bits, ir.Constant(bits.type, 0))
+
+
+def _build_raise(noting: bool, context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+    """Build the code of `raise_plainly`; place stays as it is unless it is to be noted."""
+    z, y, x, table, top, left, height, place, c, code = arguments
+    kinds = signature.args
+    nodes = _Array(context, builder, kinds[0], z)
+    offsets = _Array(context, builder, kinds[3], table)
+    heights = _Array(context, builder, kinds[6], height)
+    places = _Array(context, builder, kinds[7], place)
+    zero = ir.Constant(c.type, 0)
+    height_at = [heights.lanes(_FLOATS, zero, c, j) for j in range(TILE)]
+    place_at = [places.lanes(_INTS, zero, c, j) for j in range(TILE)]
+    found = [builder.load(at, align=4) for at in height_at]
+    noted = [builder.load(at, align=4) for at in place_at]
+    for u in range(BLOCK):
+        before = list(found)
+        for v in range(BLOCK):
+            row = builder.load(nodes.lanes(_FLOATS, y, x, u, v), align=4)
+            for j in range(TILE):
+                s = _spread(builder, builder.load(offsets.item(top, left, u - j, v)), _FLOATS)
+                new = builder.fsub(row, s)
+                found[j] = builder.select(builder.fcmp_ordered(">", new, found[j]), new, found[j])
+        here = _spread(
+            builder, builder.add(builder.trunc(code, ir.IntType(32)), ir.Constant(ir.IntType(32), u)), _INTS
+        )
+        for j in range(TILE):
+            up = builder.fcmp_ordered(">", found[j], before[j])
+            noted[j] = builder.select(up, here, noted[j])
+    for j in range(TILE):
+        builder.store(found[j], height_at[j], align=4)
+        if noting:
+            builder.store(noted[j], place_at[j], align=4)
+    return context.get_dummy_value()
+
+
+@intrinsic
+def _hopeful_lanes(
+    _typing: Any, high: Any, _q: Any, _i: Any, least: Any, _b: Any, height: Any, _c: Any
+) -> Any:
+    """Do what `hopeful_plainly` does."""
+    n = types.intp
+    return types.boolean(high, n, n, least, n, height, n), _build_hopeful
+
+
+@intrinsic
+def _raise_lanes(
+    _typing: Any, z: Any, _y: Any, _x: Any, s: Any, _r: Any, _l: Any, h: Any, at: Any, _c: Any, _n: Any
+) -> Any:  # fmt: skip
+    """Raise the heights as `raise_plainly` does, but note nothing."""
+    n = types.intp
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, False)
+
+
+@intrinsic
+def _raise_noting_lanes(
+    _typing: Any, z: Any, _y: Any, _x: Any, s: Any, _r: Any, _l: Any, h: Any, at: Any, _c: Any, _n: Any
+) -> Any:  # fmt: skip
+    """Do what `raise_plainly` does."""
+    n = types.intp
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, True)
+
+
+def hopeful_plainly(high: Any, q: int, i: int, least: Any, b: int, height: Any, c: int) -> bool:
+    """Tell whether the bound exceeds what is found at any of LANES × TILE nodes.
+
+    Parameters
+    ----------
+    high : (…, …) float32, highest z of windows; [q, i] on for the LANES nodes
+    least : (blocks, TILE) float32, least s in block b as each row sees it
+    height : (TILE, …) float32, what is found, columns c on
+    """
+    for j in range(TILE):
+        for lane in range(LANES):
+            if high[q, i + lane] - least[b, j] > height[j, c + lane]:
+                return True
+    return False
+
+
+def raise_plainly(
+    z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any, place: Any, c: int, code: int
+) -> None:
+    """Raise what is found at LANES × TILE nodes by a block of offsets, and note in place which row of it.
+
+    Parameters
+    ----------
+    z : float32, node (y, x) is that of the block's first offset for the first of the nodes
+    table : float32, s of that offset is at (top, left); row j of the nodes sees it j rows before
+    height : (TILE, …) float32, place : (TILE, …) int32, what is found, columns c on
+    code : noted as code + u where row u of the block gives the height
+    """
+    for j in range(TILE):
+        for u in range(BLOCK):
+            for v in range(BLOCK):
+                for lane in range(LANES):
+                    h = z[y + u, x + v + lane] - table[top + u - j, left + v]
+                    if h > height[j, c + lane]:
+                        height[j, c + lane] = h
+                        place[j, c + lane] = code + u
+
+
+_JIT = not config.DISABLE_JIT  # type: ignore[attr-defined]
+hopeful: Callable[..., Any] = _hopeful_lanes if _JIT else hopeful_plainly
+raise_block: Callable[..., Any] = _raise_lanes if _JIT else raise_plainly
+raise_noting: Callable[..., Any] = _raise_noting_lanes if _JIT else raise_plainly
