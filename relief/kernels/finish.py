@@ -16,12 +16,13 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.bands import in_bands
-from relief.kernels.sweep import RIM, ascending, profile_at, swept_height
+from relief.kernels.simplify import keep_vertices, raised, settle
+from relief.kernels.sweep import RIM, ascending, free_offset, profile_at, swept_height
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
-BLOCK = 8  # nodes along a side of the blocks that bound a search
+BLOCK = 4  # nodes along a side of the blocks that bound a search
 
 
 def blocks(z: Floats, most: bool) -> Floats:
@@ -122,15 +123,62 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
             r = math.sqrt(du * du + dv * dv)
             if r > radius or high[bj, bi] - profile_at(r, shape4) <= floor:
                 continue
+            if high[bj, bi] - depth <= least_swept(move, i0, i1, j0, j1, pitch, x0, y0, shape4):
+                continue
             for j in range(j0, j1 + 1):
                 dy = j * pitch + y0 - move[1]
                 for i in range(i0, i1 + 1):
                     if z[j, i] > floor:
                         dx = i * pitch + x0 - move[0]
                         a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
-                        if z[j, i] - swept_height(a, d, move[5], move[2], move[6], shape4) > depth:
+                        if z[j, i] - swept(a, d, move, shape4) > depth:
                             return True
     return False
+
+
+@njit(cache=True, nogil=True)
+def swept(a: float, d: float, move: Doubles, shape4: Doubles) -> float:
+    """Return the height that a move leaves at a node a along and d beside it: as `swept_height`.
+
+    For a ball in one square root: the tip is at w = g √(q / (1 + g²)) before the node, q = R² − d², or at an
+    end of the move.
+    """
+    if shape4[0] > 0.0 or shape4[2] < math.inf:
+        return swept_height(a, d, move[5], move[2], move[6], shape4)
+    length, g, radius = move[5], move[6], shape4[3]
+    q = radius * radius - d * d
+    if q < -2.0 * radius * RIM:
+        return math.inf
+    steep = 1.0 + g * g
+    free = g * g / steep * max(q, 0.0)
+    if a < 0.0 or free > a * a:
+        inside, base = q - a * a, move[2]
+    elif a > length and free < (a - length) * (a - length):
+        inside, base = q - (a - length) * (a - length), move[2] + g * length
+    else:
+        return move[2] + g * a + radius - math.sqrt(max(q, 0.0) * steep)
+    if inside < -2.0 * radius * RIM:
+        return math.inf
+    return base + radius - math.sqrt(max(inside, 0.0))
+
+
+@njit(cache=True, nogil=True)
+def least_swept(
+    move: Doubles, i0: int, i1: int, j0: int, j1: int, pitch: float, x0: float, y0: float, shape4: Doubles
+) -> float:
+    """Return a bound below all heights that a move, carried on for ever, leaves in a block of nodes.
+
+    There f = t0 + g a + min over w of (s(√(d² + w²)) − g w), least where a and |d| are.
+    """
+    wide, tall = 0.5 * (i1 - i0) * pitch, 0.5 * (j1 - j0) * pitch
+    dx, dy = 0.5 * (i0 + i1) * pitch + x0 - move[0], 0.5 * (j0 + j1) * pitch + y0 - move[1]
+    ex, ey, g = abs(move[3]), abs(move[4]), move[6]
+    a = dx * move[3] + dy * move[4] - (ex * wide + ey * tall)
+    d = max(abs(dy * move[3] - dx * move[4]) - (ey * wide + ex * tall), 0.0)
+    if d > shape4[3]:
+        return math.inf if d > shape4[3] + RIM else -math.inf
+    w = free_offset(d, g, shape4)
+    return move[2] + g * (a - w) + profile_at(math.sqrt(d * d + w * w), shape4)
 
 
 @njit(cache=True, nogil=True)
@@ -205,27 +253,85 @@ def trace_straight(
 
 
 @njit(cache=True, nogil=True)
-def trace_corners(ground: Any, corners: Doubles, how: Doubles) -> Doubles:
-    """Return the trace through corners (n, 2), mm, on the lattice, n ≥ 1."""
-    seen = np.array([-1, 0])
-    trace = np.empty((256, 3))
-    step = how[0]
-    trace = put(trace, 0, corners[0, 0], corners[0, 1], lattice_tip(ground, corners[0, 0], corners[0, 1], step, seen))
+def slim(ground: Any, trace: Doubles, step: float, tube: Doubles) -> Doubles:
+    """Return a trace with fewer vertices: its ends unchanged, others raised where a chord needs it.
+
+    Parameters
+    ----------
+    trace : (n, 3) mm, straight as seen from above
+    tube : [below, above, across, lift] mm, as for `relief.planning.simplify.simplify`
+
+    Notes
+    -----
+    Where a new chord still cuts the target deeper than twice `below` (the lattice shifts oblique traces
+    sideways), the old vertices stay.
+    """
+    n = trace.shape[0]
+    if n <= 2:
+        return trace.copy()
+    keep = np.zeros(n, dtype=np.bool_)
+    keep_vertices(trace, tube[0], tube[1], tube[2], tube[3], keep)
+    kept = np.flatnonzero(keep)
+    z = np.empty(kept.shape[0])
+    for m in range(kept.shape[0]):
+        z[m] = raised(trace, kept[m], tube[3])
+    settle(trace, kept, z, tube[0])
+    found = np.empty((n, 3))
+    found[0] = trace[0]
     count = 1
-    for k in range(1, corners.shape[0]):
-        x, y = corners[k, 0], corners[k, 1]
-        z = lattice_tip(ground, x, y, step, seen)
-        trace, count = trace_straight(ground, x, y, z, how, trace, count, seen)
-    return trace[:count].copy()
+    end = np.empty(3)
+    for m in range(1, kept.shape[0]):
+        k = kept[m]
+        end[0], end[1], end[2] = trace[k, 0], trace[k, 1], math.ceil(z[m] / step - 1e-6) * step
+        if kept[m] > kept[m - 1] + 1 and chord_cuts(ground, found[count - 1], end, 2.0 * tube[0]):
+            for i in range(kept[m - 1] + 1, k):
+                found[count] = trace[i]
+                count += 1
+        found[count] = end
+        count += 1
+    return found[:count].copy()
 
 
-def traces(ground: Any, lines: list[Doubles], how: Doubles) -> list[Doubles]:
-    """Return the trace of each line of corners (n, 2), mm."""
+@njit(cache=True, nogil=True)
+def link(
+    ground: Any, start: Doubles, end: Doubles, how: Doubles, tube: Doubles, seen: npt.NDArray[np.int64]
+) -> Doubles:
+    """Return the slim trace straight from one vertex to another, both included."""
+    trace = np.empty((64, 3))
+    trace[0] = start
+    trace, count = trace_straight(ground, end[0], end[1], end[2], how, trace, 1, seen)
+    return slim(ground, trace[:count], how[0], tube)
+
+
+@njit(cache=True, nogil=True)
+def trace_corners(ground: Any, corners: Doubles, how: Doubles, tube: Doubles) -> Doubles:
+    """Return the slim trace through corners (n, 2), mm, on the lattice."""
+    seen = np.array([-1, 0])
+    path = np.empty((256, 3))
+    start, end = np.empty(3), np.empty(3)
+    count = 0
+    for k in range(corners.shape[0]):
+        end[0], end[1] = corners[k, 0], corners[k, 1]
+        end[2] = lattice_tip(ground, end[0], end[1], how[0], seen)
+        if k == 0:
+            path = put(path, 0, end[0], end[1], end[2])
+            count = 1
+        else:
+            part = link(ground, start, end, how, tube, seen)
+            for i in range(1, part.shape[0]):
+                path = put(path, count, part[i, 0], part[i, 1], part[i, 2])
+                count += 1
+        start[:] = end
+    return path[:count].copy()
+
+
+def traces(ground: Any, lines: list[Doubles], how: Doubles, tube: Doubles) -> list[Doubles]:
+    """Return the slim trace of each line of corners (n, 2), mm."""
     found: list[Doubles] = [np.empty((0, 3))] * len(lines)
 
     def trace(first: int, last: int) -> None:
         for k in range(first, last):
-            found[k] = trace_corners(ground, lines[k], how)
+            found[k] = trace_corners(ground, lines[k], how, tube)
 
     in_bands(trace, len(lines), 4)
     return found

@@ -31,6 +31,14 @@ def steepness(points: Doubles, k: int) -> float:
 
 
 @njit(cache=True, nogil=True)
+def raised(points: Doubles, k: int, lift: float) -> float:
+    """Return the height of vertex k if it is kept; the two ends are not raised."""
+    if k == 0 or k == points.shape[0] - 1:
+        return points[k, 2]
+    return points[k, 2] + lift * steepness(points, k)
+
+
+@njit(cache=True, nogil=True)
 def keep_vertices(
     points: Doubles, below: float, above: float, across: float, lift: float, keep: Flags
 ) -> None:
@@ -49,7 +57,7 @@ def cone_end(points: Doubles, start: int, below: float, above: float, across: fl
     """Return the last vertex after `start` to which one straight move stays inside the tube."""
     n = points.shape[0]
     x0, y0 = points[start, 0], points[start, 1]
-    z0 = points[start, 2] + lift * steepness(points, start)
+    z0 = raised(points, start, lift)
     low, high = -math.inf, math.inf
     left, right = -math.inf, math.inf
     ux, uy, last = 0.0, 0.0, 0.0
@@ -66,7 +74,7 @@ def cone_end(points: Doubles, start: int, below: float, above: float, across: fl
             break
         last = far
         scale = steepness(points, k)
-        slope = (points[k, 2] + lift * scale - z0) / far
+        slope = (raised(points, k, lift) - z0) / far
         bearing = beside / along
         if low <= slope <= high and left <= bearing <= right:
             best = k
@@ -76,3 +84,28 @@ def cone_end(points: Doubles, start: int, below: float, above: float, across: fl
         if low > high or left > right:
             break
     return best
+
+
+@njit(cache=True, nogil=True)
+def settle(points: Doubles, kept: Any, z: Doubles, below: float) -> None:
+    """Lower the kept vertices, one after the other, as far as their neighbours allow.
+
+    Parameters
+    ----------
+    points : (n, 3) mm, the whole path
+    kept : (m,) places of the kept vertices
+    z : (m,) in/out, mm, their heights, at first raised; never below those of `points`
+    below : mm, how far the new path may lie below an old vertex
+    """
+    for m in range(1, kept.shape[0] - 1):
+        k = kept[m]
+        least = points[k, 2]
+        for side in (m - 1, m + 1):
+            n = kept[side]
+            wide = math.hypot(points[k, 0] - points[n, 0], points[k, 1] - points[n, 1])
+            if wide == 0.0:
+                continue
+            for i in range(min(k, n) + 1, max(k, n)):
+                part = math.hypot(points[i, 0] - points[n, 0], points[i, 1] - points[n, 1]) / wide
+                least = max(least, (points[i, 2] - below - z[side] * (1.0 - part)) / part)
+        z[m] = min(z[m], least)

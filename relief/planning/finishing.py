@@ -9,17 +9,31 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from relief.cutters import Profile, profile
+from relief.cutters import Profile, profile, profile_table
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
+from relief.kernels.cover import grow_runs
 from relief.kernels.finish import blocks, traces
+from relief.kernels.lines import lay_lines
+from relief.kernels.route import bring_in, cover, shorten
+from relief.kernels.sweep import sweep
+from relief.kernels.tip import reach_grid_source, tip_grid
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
-from relief.surfaces import tip_surface
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
 from relief.units import format_length
 
 Points = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+
+SAG = 0.0005  # mm: how deep a traced chord may cut; half of what the finished path may
+MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
+BENT = True
+REACH = 0.5
+WINDOW = 2.0
+GAIN = 0.05
+CLOSE = 0.6
+PASSES = 1
 
 
 def stepover(radius: float, scallop: float) -> float:
@@ -87,17 +101,6 @@ class FinishingPlan:
     length: float
 
 
-class Ground(NamedTuple):
-    """The target as the tracing kernels see it (see `relief.kernels.finish`)."""
-
-    z: npt.NDArray[np.float32]
-    high: npt.NDArray[np.float32]
-    pitch: float
-    x: float
-    y: float
-    shape: Points
-
-
 def plan_finishing(
     target: Heightfield,
     region: Region,
@@ -134,40 +137,142 @@ def plan_finishing(
     told = progress or Silent()
     shape = profile(cutter)
     spacing = stepover(shape.corner_radius, scallop)
-    tip = target.with_heights(tip_surface(target, cutter)).cropped(region)
-    yardstick = ball_area(tip, shape) / spacing
-    ground = ground_of(target, shape)
-    lines = _raster(region, spacing, step)
-    how = np.array([step, target.pitch, 0.0005, max(2 * step, min(0.01, scallop / 5))])
-    trace = np.concatenate(traces(ground, lines, how))
-    toolpath = _entered(trace, clearance)
+    task = _task(target, region, shape, scallop, tolerance, step)
+    told.fraction(0.2)
+    path = _passes(task, region, spacing, angle)
+    told.fraction(0.4)
+    path = _repaired(task, path, spacing)
+    told.fraction(0.7)
+    path = _shortened(task, path, spacing)
+    toolpath = _entered(path, clearance)
     told.fraction(1.0)
-    return FinishingPlan(toolpath, yardstick, toolpath.cutting_length())
+    return FinishingPlan(toolpath, ball_area(task.tip) / spacing, toolpath.cutting_length())
 
 
-def ground_of(target: Heightfield, shape: Profile) -> Ground:
-    """Return the target as the tracing kernels see it."""
-    x, y = target.origin
-    z = target.heights
-    return Ground(z, blocks(z, True), target.pitch, x, y, np.array(shape, dtype=np.float64))
+class Ground(NamedTuple):
+    """The target as the tracing kernels see it (see `relief.kernels.finish`)."""
+
+    z: Floats
+    high: Floats
+    pitch: float
+    x: float
+    y: float
+    shape: Points
 
 
-def ball_area(tip: Heightfield, shape: Profile) -> float:
-    """Return the area of the surface of ball middles, mm² (their height differs from the tip's by a constant)."""
-    del shape
-    slope = tip.slope()
-    element = np.sqrt(1 + slope**2)
+class Aim(NamedTuple):
+    """What counts as finished, as the covering kernels see it (see `relief.kernels.cover`)."""
+
+    limit: Floats
+    most: Floats
+    pitch: float
+    x: float
+    y: float
+    shape: Points
+
+
+@dataclass(frozen=True, eq=False)
+class _Task:
+    """What has to be finished, and how paths are traced.
+
+    Parameters
+    ----------
+    tip : exact tip heights at the relief's nodes
+    reach : the best surface that the cutter can leave there
+    source : place of the tip that leaves each node at its best
+    ground, aim, how, tube : as the kernels see them
+    """
+
+    tip: Heightfield
+    reach: Heightfield
+    source: npt.NDArray[np.int32]
+    ground: Ground
+    aim: Aim
+    how: Points
+    tube: Points
+
+
+def _task(
+    target: Heightfield, region: Region, shape: Profile, scallop: float, tolerance: float, step: float
+) -> _Task:
+    table = profile_table(shape, target.pitch)
+    tip = target.with_heights(tip_grid(target.heights, table)).cropped(region)
+    heights, source = reach_grid_source(tip.heights, table)
+    reach = tip.with_heights(heights)
+    limit = (heights + MARGIN * scallop * np.sqrt(1 + reach.slope() ** 2)).astype(np.float32)
+    form = np.array(shape, dtype=np.float64)
+    ground = Ground(target.heights, blocks(target.heights, True), target.pitch, *target.origin, form)
+    aim = Aim(limit, blocks(limit, True), tip.pitch, *tip.origin, form)
+    above = min(tolerance, scallop / 10)
+    how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5))])
+    tube = np.array([SAG, above, 0.001, above / 2])
+    return _Task(tip, reach, source.ravel(), ground, aim, how, tube)
+
+
+def ball_area(tip: Heightfield) -> float:
+    """Return the area of the surface of ball middles, mm² (its height differs from the tip's by a constant)."""
+    element = np.sqrt(1 + tip.slope() ** 2)
     return float(np.trapezoid(np.trapezoid(element, dx=tip.pitch, axis=1), dx=tip.pitch))
 
 
-def _raster(region: Region, spacing: float, step: float) -> list[Points]:
-    """Return one line through all passes, forth and back, edge to edge."""
-    count = math.ceil(region.length / spacing - 1e-9) + 1
-    y = np.repeat(np.linspace(region.near, region.far, max(count, 2)), 2)
-    x = np.tile([region.left, region.right, region.right, region.left], len(y) // 4 + 1)[: len(y)]
-    corners = np.round(np.column_stack([x, y]) / step) * step
+def _passes(task: _Task, region: Region, spacing: float, angle: float | Literal["auto"]) -> Points:
+    """Return one cut through all passes, forth and back, edge to edge."""
+    along_x, cost_x = _lines(task.tip, task.ground.shape, spacing, turned=False)
+    along_y, cost_y = _lines(task.tip, task.ground.shape, spacing, turned=True)
+    turned = cost_y < cost_x if angle == "auto" else angle == 90
+    lines = along_y if turned else along_x
+    near, left, right = (region.left, region.near, region.far) if turned else (region.near, region.left, region.right)
+    v = np.repeat(near + lines, 2)
+    u = np.tile([left, right, right, left], len(lines) // 2 + 1)[: len(v)]
+    corners = np.round(np.column_stack([v, u] if turned else [u, v]) / task.how[0]) * task.how[0]
     cuts = [corners[k : k + 2] for k in range(len(corners) - 1)]
-    return [cuts[0]] + [line for line in cuts[1:]]
+    found = traces(task.ground, cuts, task.how, task.tube)
+    return np.concatenate([found[0][:1], *(part[1:] for part in found)])
+
+
+def _lines(tip: Heightfield, shape: Points, spacing: float, *, turned: bool) -> tuple[Points, float]:
+    """Return where to lay the passes, mm from the first edge, and their expected length."""
+    t = np.ascontiguousarray(tip.heights.T if turned else tip.heights)
+    by_v, by_u = np.gradient(t, np.float32(tip.pitch))
+    along = np.sqrt(1 + by_u**2)
+    normal = np.sqrt(1 + by_u**2 + by_v**2)
+    bend = np.gradient(by_v, np.float32(tip.pitch), axis=0) / (normal * (1 + by_v**2))
+    radius = np.float32(shape[1])
+    element = normal / along * np.sqrt(np.clip(1 + radius * bend, 0, 1)) if BENT else normal / along
+    across = np.zeros_like(t)
+    np.cumsum((element[1:] + element[:-1]) * np.float32(tip.pitch / 2), axis=0, out=across[1:], dtype=np.float32)
+    lines, cost = lay_lines(across, along, tip.pitch, spacing)
+    return lines, cost
+
+
+def _repaired(task: _Task, path: Points, spacing: float) -> Points:
+    """Return the path with runs that finish what its passes leave too high."""
+    aim = task.aim
+    carved = np.full(aim.limit.shape, np.float32(np.inf))
+    points = path - (aim.x, aim.y, 0.0)
+    sweep(carved, aim.pitch, aim.shape, np.ascontiguousarray(points[:-1]), np.ascontiguousarray(points[1:]))
+    short = carved > aim.limit
+    leftover = ((carved - task.reach.heights) / (aim.limit - task.reach.heights)).ravel()
+    places = np.flatnonzero(short).astype(np.int32)
+    order = places[np.argsort(-leftover[places], kind="stable")]
+    done = np.where(short, 0, 1).astype(np.uint8).ravel()
+    runs, ends = grow_runs(
+        task.ground, aim, task.tip.heights, task.source, order, leftover, done, REACH * spacing, task.how, task.tube
+    )
+    if not len(ends):
+        return path
+    return bring_in(task.ground, path, runs, ends, spacing, task.how, task.tube)
+
+
+def _shortened(task: _Task, path: Points, spacing: float) -> Points:
+    """Return the path without the detours that it can do without."""
+    for _ in range(PASSES):
+        counts = np.zeros(task.aim.limit.size, dtype=np.uint16)
+        nodes, spans = cover(task.aim, path, counts)
+        path = shorten(
+            task.ground, task.aim, task.source, path, nodes, spans, counts, WINDOW * spacing, GAIN * spacing, CLOSE * spacing, task.how, task.tube
+        )
+    return path
 
 
 def _entered(trace: Points, clearance: float) -> Toolpath:

@@ -23,7 +23,7 @@ def simplify(
         How far, straight down and straight up, the new path may lie from an old vertex. `above` counts normal
         to a sloping path: up to six times as much straight up.
     across : mm, how far it may lie beside an old vertex, seen from above
-    lift : mm, how far (as for `above`) the kept vertices will be raised; 0 ≤ lift ≤ above
+    lift : mm, how far (as for `above`) the kept vertices will be raised, both ends excepted; 0 ≤ lift ≤ above
 
     Returns
     -------

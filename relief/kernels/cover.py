@@ -1,0 +1,197 @@
+"""Which nodes a path finishes, where it falls short, and the shortest ways to go there.
+
+Legend: an `aim` is (limit, most, pitch, x0, y0, shape4): how high the carved surface may be left at each node,
+the highest limit of each block, the distance of nodes and the place of node (0, 0) in mm, the cutter. A node
+is finished by a straight move that leaves it no higher than its limit. −∞ where a node does not count.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from relief.kernels.finish import BLOCK, footprint, least_swept, link, put, swept
+from relief.kernels.sweep import RIM, ascending, profile_at
+
+Doubles = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.float32]
+Places = npt.NDArray[np.int32]
+
+
+@njit(cache=True, nogil=True)
+def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count: int) -> Any:
+    """Add to `nodes` the flat places of the nodes that a straight move finishes.
+
+    Returns
+    -------
+    nodes, count : the list, longer where it was full, and how many it holds now
+    """
+    limit, most, pitch, x0, y0, shape4 = aim
+    move = np.empty(7)
+    if not ascending(start, end, move):
+        return nodes, count
+    radius = shape4[3] + RIM
+    left, right, near, far = footprint(limit, pitch, x0, y0, start, end, radius)
+    x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
+    y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
+    floor = move[2]
+    for bj in range(near // BLOCK, far // BLOCK + 1):
+        j0, j1 = max(bj * BLOCK, near), min(bj * BLOCK + BLOCK - 1, far)
+        dv = max(j0 * pitch - y_high, y_low - j1 * pitch, 0.0)
+        for bi in range(left // BLOCK, right // BLOCK + 1):
+            if most[bj, bi] < floor:
+                continue
+            i0, i1 = max(bi * BLOCK, left), min(bi * BLOCK + BLOCK - 1, right)
+            du = max(i0 * pitch - x_high, x_low - i1 * pitch, 0.0)
+            r = math.sqrt(du * du + dv * dv)
+            if r > radius or most[bj, bi] < floor + profile_at(r, shape4):
+                continue
+            if most[bj, bi] < least_swept(move, i0, i1, j0, j1, pitch, x0, y0, shape4):
+                continue
+            for j in range(j0, j1 + 1):
+                dy = j * pitch + y0 - move[1]
+                for i in range(i0, i1 + 1):
+                    if limit[j, i] >= floor:
+                        dx = i * pitch + x0 - move[0]
+                        a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
+                        if swept(a, d, move, shape4) <= limit[j, i]:
+                            if count == nodes.shape[0]:
+                                longer = np.empty(2 * count, dtype=np.int32)
+                                longer[:count] = nodes
+                                nodes = longer
+                            nodes[count] = j * limit.shape[1] + i
+                            count += 1
+    return nodes, count
+
+
+@njit(cache=True, nogil=True)
+def finish_path(aim: Any, path: Doubles, first: int, done: npt.NDArray[np.uint8]) -> None:
+    """Mark (rows × columns, flat) the nodes that the moves of a path from vertex `first` on finish."""
+    nodes = np.empty(4096, dtype=np.int32)
+    if path.shape[0] == 1:
+        nodes, count = finished_nodes(aim, path[0], path[0], nodes, 0)
+        for n in range(count):
+            done[nodes[n]] = 1
+    for k in range(first, path.shape[0] - 1):
+        nodes, count = finished_nodes(aim, path[k], path[k + 1], nodes, 0)
+        for n in range(count):
+            done[nodes[n]] = 1
+
+
+@njit(cache=True, nogil=True)
+def grow_runs(
+    ground: Any,
+    aim: Any,
+    tip: Floats,
+    source: Places,
+    order: Places,
+    leftover: Floats,
+    done: npt.NDArray[np.uint8],
+    reach: float,
+    how: Doubles,
+    tube: Doubles,
+) -> Any:
+    """Return runs that finish every node in `order`, each grown from the worst node that is still left.
+
+    Parameters
+    ----------
+    tip : (rows, columns) mm, exact tip heights at the nodes of the aim
+    source : (rows × columns) place of the tip that leaves each node at its best
+    order : places of the nodes that fall short, the worst first
+    leftover : (rows × columns) how far they fall short
+    done : (rows × columns) in/out, 1 where a node is finished or does not count
+    reach : mm, how far the next vertex of a run may lie from its end
+    how, tube : as for the traces
+
+    Returns
+    -------
+    vertices : (n, 3) mm, of all runs
+    ends : (runs,) where each run ends in `vertices`
+
+    Notes
+    -----
+    A run starts at the tip position that leaves the worst node at its best. From either end it goes on to the
+    position within reach whose node falls short the most, along the exact tip, finishing what lies between.
+    """
+    rows, columns = tip.shape
+    head = np.full(rows * columns, -1, dtype=np.int32)
+    following = np.full(rows * columns, -1, dtype=np.int32)
+    for k in range(order.shape[0] - 1, -1, -1):
+        node = order[k]
+        following[node] = head[source[node]]
+        head[source[node]] = node
+    vertices = np.empty((1024, 3))
+    ends = np.empty(order.shape[0], dtype=np.int64)
+    count, runs = 0, 0
+    seen = np.array([-1, 0])
+    point, goal = np.empty((1, 3)), np.empty(3)
+    for k in range(order.shape[0]):
+        if done[order[k]]:
+            continue
+        place_vertex(aim, tip, source[order[k]], how[0], goal)
+        point[0] = goal
+        finish_path(aim, point, 0, done)
+        done[order[k]] = 1  # the lattice may leave it a hair above its limit
+        halves = [point.copy(), point.copy()]
+        for half in range(2):
+            grown = halves[half]
+            while True:
+                place = worst_near(aim, head, following, leftover, done, grown[-1], reach)
+                if place < 0:
+                    break
+                node = head[place]
+                place_vertex(aim, tip, place, how[0], goal)
+                part = link(ground, grown[-1], goal, how, tube, seen)
+                finish_path(aim, part, 0, done)
+                done[node] = 1
+                grown = np.concatenate((grown, part[1:]))
+            halves[half] = grown
+        for n in range(halves[1].shape[0] - 1, 0, -1):
+            vertices = put(vertices, count, halves[1][n, 0], halves[1][n, 1], halves[1][n, 2])
+            count += 1
+        for n in range(halves[0].shape[0]):
+            vertices = put(vertices, count, halves[0][n, 0], halves[0][n, 1], halves[0][n, 2])
+            count += 1
+        ends[runs] = count
+        runs += 1
+    return vertices[:count].copy(), ends[:runs].copy()
+
+
+@njit(cache=True, nogil=True)
+def place_vertex(aim: Any, tip: Floats, place: int, step: float, vertex: Doubles) -> None:
+    """Write the tip position over a node, on the lattice."""
+    columns = tip.shape[1]
+    j, i = place // columns, place % columns
+    vertex[0] = math.floor((aim[3] + i * aim[2]) / step + 0.5) * step
+    vertex[1] = math.floor((aim[4] + j * aim[2]) / step + 0.5) * step
+    vertex[2] = math.ceil(tip[j, i] / step - 1e-6) * step
+
+
+@njit(cache=True, nogil=True)
+def worst_near(
+    aim: Any, head: Places, following: Places, leftover: Floats, done: Any, vertex: Doubles, reach: float
+) -> int:
+    """Return the place of the tip within reach whose node falls short the most, or −1.
+
+    Nodes that are finished by now are dropped from the lists of their tips' places.
+    """
+    rows, columns = aim[0].shape
+    u, v, span = (vertex[0] - aim[3]) / aim[2], (vertex[1] - aim[4]) / aim[2], reach / aim[2]
+    best, found = 0.0, -1
+    for j in range(max(math.ceil(v - span), 0), min(math.floor(v + span), rows - 1) + 1):
+        for i in range(max(math.ceil(u - span), 0), min(math.floor(u + span), columns - 1) + 1):
+            place = j * columns + i
+            node = head[place]
+            while node >= 0 and done[node]:
+                node = following[node]
+            head[place] = node
+            if node >= 0 and (i - u) ** 2 + (j - v) ** 2 <= span * span:
+                dist = math.sqrt((i - u) ** 2 + (j - v) ** 2) / span
+                score = leftover[node] / (0.3 + dist)
+                if score > best:
+                    best, found = score, place
+    return found

@@ -1,0 +1,404 @@
+"""Bringing repair runs into a path, and making the path shorter while it still finishes every node.
+
+Legend: see `relief.kernels.finish` (ground, trace) and `relief.kernels.cover` (aim, node). A path is kept as
+vertices with, for each, the number of the one that follows; a piece is the straight move that leaves a vertex.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from relief.kernels.cover import finished_nodes
+from relief.kernels.finish import chord_cuts, exact_tip, lattice_tip, link
+from relief.kernels.sweep import profile_at
+
+Doubles = npt.NDArray[np.float64]
+Counts = npt.NDArray[np.int64]
+Places = npt.NDArray[np.int32]
+
+MOST = 40  # vertices that one replacement may skip
+TRIES = 2  # replacements along the exact tip that are tried from one vertex
+
+
+@njit(cache=True, nogil=True)
+def apart(a: Doubles, b: Doubles) -> float:
+    """Return the distance of two vertices."""
+    return math.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2)
+
+
+@njit(cache=True, nogil=True)
+def lengthened(values: Places, needed: int) -> Places:
+    """Return the values with room for at least `needed`, new ones −1."""
+    if needed <= values.shape[0]:
+        return values
+    longer = np.full(max(2 * values.shape[0], needed), -1, dtype=np.int32)
+    longer[: values.shape[0]] = values
+    return longer
+
+
+@njit(cache=True, nogil=True)
+def enter_piece(
+    vertices: Doubles, start: int, end: int, frame: Doubles, head: Places, entries: Places, count: int
+) -> Any:
+    """Note a piece in the cells that its middle line passes.
+
+    Parameters
+    ----------
+    frame : [left, near, cell's side, cells across, cells along]
+    head : (cells,) first entry of each; entries : pairs of (vertex, next entry); count : entries so far
+    """
+    left, near, cell = frame[0], frame[1], frame[2]
+    wide, tall = int(frame[3]), int(frame[4])
+    dx, dy = vertices[end, 0] - vertices[start, 0], vertices[end, 1] - vertices[start, 1]
+    steps = max(math.ceil(2.0 * math.sqrt(dx * dx + dy * dy) / cell), 1)
+    last = -1
+    for k in range(steps + 1):
+        i = int((vertices[start, 0] + dx * k / steps - left) / cell)
+        j = int((vertices[start, 1] + dy * k / steps - near) / cell)
+        place = min(max(j, 0), tall - 1) * wide + min(max(i, 0), wide - 1)
+        if place == last:
+            continue
+        last = place
+        entries = lengthened(entries, 2 * count + 2)
+        entries[2 * count], entries[2 * count + 1] = start, head[place]
+        head[place] = count
+        count += 1
+    return entries, count
+
+
+@njit(cache=True, nogil=True)
+def cheapest(
+    vertices: Doubles, following: Places, run: Doubles, frame: Doubles, head: Places, entries: Places
+) -> Any:
+    """Return the piece, and the part of it from 0 to 1, from which going to a run and back is shortest."""
+    left, near, cell = frame[0], frame[1], frame[2]
+    wide, tall = int(frame[3]), int(frame[4])
+    a, b = run[0], run[-1]
+    span = apart(a, b)
+    best, piece, at = math.inf, 0, 0.0
+    ci, cj = int((a[0] - left) / cell), int((a[1] - near) / cell)
+    point = np.empty(3)
+    for ring in range(wide + tall):
+        if 2.0 * (ring - 1) * cell - span >= best:
+            break
+        for j in range(max(cj - ring, 0), min(cj + ring, tall - 1) + 1):
+            whole = j == cj - ring or j == cj + ring
+            for i in range(max(ci - ring, 0), min(ci + ring, wide - 1) + 1):
+                if not whole and i != ci - ring and i != ci + ring:
+                    continue
+                entry = head[j * wide + i]
+                while entry >= 0:
+                    k = entries[2 * entry]
+                    entry = entries[2 * entry + 1]
+                    n = following[k]
+                    if n < 0:
+                        continue
+                    for goal in range(2):
+                        part = nearest_part(vertices[k], vertices[n], a if goal == 0 else b)
+                        for axis in range(3):
+                            point[axis] = vertices[k, axis] + part * (vertices[n, axis] - vertices[k, axis])
+                        cost = apart(point, a) + apart(point, b)
+                        if cost < best - 1e-9:
+                            best, piece, at = cost, k, part
+    return piece, at
+
+
+@njit(cache=True, nogil=True)
+def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
+    """Return where on a piece, 0 to 1, it is nearest to a point."""
+    dx, dy, dz = end[0] - start[0], end[1] - start[1], end[2] - start[2]
+    squared = dx * dx + dy * dy + dz * dz
+    if squared == 0.0:
+        return 0.0
+    dot = (point[0] - start[0]) * dx + (point[1] - start[1]) * dy + (point[2] - start[2]) * dz
+    return min(max(dot / squared, 0.0), 1.0)
+
+
+@njit(cache=True, nogil=True)
+def leaving_point(
+    ground: Any, start: Doubles, end: Doubles, part: float, step: float, depth: float,
+    seen: npt.NDArray[np.int64], point: Doubles,
+) -> int:
+    """Write the vertex where the path leaves a piece; return 0 at its start, 1 at its end, 2 between.
+
+    Between only if both halves of the piece still clear the target.
+    """
+    wide = math.hypot(end[0] - start[0], end[1] - start[1])
+    if part * wide > 2.0 * step and (1.0 - part) * wide > 2.0 * step:
+        point[0] = math.floor((start[0] + part * (end[0] - start[0])) / step + 0.5) * step
+        point[1] = math.floor((start[1] + part * (end[1] - start[1])) / step + 0.5) * step
+        z = math.ceil((start[2] + part * (end[2] - start[2])) / step - 1e-6) * step
+        point[2] = max(z, lattice_tip(ground, point[0], point[1], step, seen))
+        if not chord_cuts(ground, start, point, depth) and not chord_cuts(ground, point, end, depth):
+            return 2
+    if part > 0.5:
+        point[:] = end
+        return 1
+    point[:] = start
+    return 0
+
+
+@njit(cache=True, nogil=True)
+def bring_in(
+    ground: Any, path: Doubles, runs: Doubles, ends: Counts, cell: float, how: Doubles, tube: Doubles
+) -> Doubles:
+    """Return the path with every run inserted where leaving for it costs least.
+
+    Parameters
+    ----------
+    path : (n, 3) mm, n ≥ 2, one cut from end to end
+    runs : (m, 3) mm, vertices of all runs; ends : (runs,) where each ends
+    cell : mm, side of the cells that pieces are looked up by
+    how, tube : as for the traces
+
+    Notes
+    -----
+    The path leaves a piece at the point nearest to the run's start or to its end and comes back there; the cost
+    is the way there and back, 3-D and straight. Links follow the exact tip. Later runs may leave from earlier
+    ones.
+    """
+    n = path.shape[0]
+    frame = np.empty(5)
+    frame[0], frame[1], frame[2] = path[:, 0].min(), path[:, 1].min(), cell
+    frame[3] = int((path[:, 0].max() - frame[0]) / cell) + 1
+    frame[4] = int((path[:, 1].max() - frame[1]) / cell) + 1
+    vertices = np.empty((2 * (n + runs.shape[0]), 3))
+    vertices[:n] = path
+    following = np.full(vertices.shape[0], -1, dtype=np.int32)
+    head = np.full(int(frame[3] * frame[4]), -1, dtype=np.int32)
+    entries = np.full(1024, -1, dtype=np.int32)
+    noted = 0
+    for k in range(n - 1):
+        following[k] = k + 1
+        entries, noted = enter_piece(vertices, k, k + 1, frame, head, entries, noted)
+    count, first = n, 0
+    seen = np.array([-1, 0])
+    leave = np.empty(3)
+    for r in range(ends.shape[0]):
+        run = runs[first : ends[r]]
+        first = ends[r]
+        k, part = cheapest(vertices, following, run, frame, head, entries)
+        side = leaving_point(
+            ground, vertices[k], vertices[following[k]], part, how[0], 2.0 * how[2], seen, leave
+        )
+        out = link(ground, leave, run[0], how, tube, seen)
+        home = link(ground, run[-1], leave, how, tube, seen)
+        loop = np.concatenate((out[1:], run[1:], home[1:]))
+        if count + loop.shape[0] + 1 > vertices.shape[0]:
+            longer = np.empty((2 * (count + loop.shape[0] + 1), 3))
+            longer[:count] = vertices[:count]
+            vertices = longer
+        following = lengthened(following, vertices.shape[0])
+        if side == 1:
+            k = following[k]
+        elif side == 2:
+            vertices[count] = leave
+            following[count], following[k] = following[k], count
+            k = count
+            count += 1
+        goal = following[k]
+        for m in range(loop.shape[0]):
+            vertices[count] = loop[m]
+            following[k] = count
+            entries, noted = enter_piece(vertices, k, count, frame, head, entries, noted)
+            k = count
+            count += 1
+        following[k] = goal
+        if goal >= 0:
+            entries, noted = enter_piece(vertices, k, goal, frame, head, entries, noted)
+    return in_order(vertices, following)
+
+
+@njit(cache=True, nogil=True)
+def in_order(vertices: Doubles, following: Places) -> Doubles:
+    """Return the vertices from vertex 0 on in the order of the path."""
+    found = np.empty((vertices.shape[0], 3))
+    k, m = 0, 0
+    while k >= 0:
+        found[m] = vertices[k]
+        m += 1
+        k = following[k]
+    return found[:m].copy()
+
+
+@njit(cache=True, nogil=True)
+def cover(aim: Any, path: Doubles, counts: npt.NDArray[np.uint16]) -> Any:
+    """Count for each node the pieces of a path that finish it.
+
+    Returns
+    -------
+    nodes : places of the nodes that each piece finishes, piece after piece
+    spans : (n, 2) first and end of each piece's own in `nodes`; empty for the last vertex
+    """
+    n = path.shape[0]
+    nodes = np.empty(1 << 16, dtype=np.int32)
+    spans = np.zeros((n, 2), dtype=np.int64)
+    count = 0
+    for k in range(n - 1):
+        spans[k, 0] = count
+        nodes, count = finished_nodes(aim, path[k], path[k + 1], nodes, count)
+        spans[k, 1] = count
+        for m in range(spans[k, 0], count):
+            counts[nodes[m]] += 1
+    return nodes[:count].copy(), spans
+
+
+@njit(cache=True, nogil=True)
+def hopeless(
+    ground: Any, aim: Any, source: Places, node: int, start: Doubles, end: Doubles, close: float, hardest: Doubles,
+    seen: npt.NDArray[np.int64],
+) -> bool:
+    """Return whether the exact tip straight from start to end will hardly finish a node.
+
+    Judged at the point of the way that is nearest, as seen from above, to the tip position that leaves the node
+    at its best. `hardest`: largest such distance so far; nodes that are easier are not looked at.
+    """
+    columns = aim[0].shape[1]
+    best = source[node]
+    x, y = aim[3] + best % columns * aim[2], aim[4] + best // columns * aim[2]
+    dx, dy = end[0] - start[0], end[1] - start[1]
+    squared = dx * dx + dy * dy
+    part = 0.0
+    if squared > 0.0:
+        part = min(max(((x - start[0]) * dx + (y - start[1]) * dy) / squared, 0.0), 1.0)
+    px, py = start[0] + part * dx, start[1] + part * dy
+    off = math.hypot(x - px, y - py)
+    if off <= hardest[0]:
+        return False
+    hardest[0] = off
+    if off > close:
+        return True
+    r = math.hypot(aim[3] + node % columns * aim[2] - px, aim[4] + node // columns * aim[2] - py)
+    return exact_tip(ground, px, py, seen) + profile_at(r, aim[5]) > aim[0][node // columns, node % columns]
+
+
+@njit(cache=True, nogil=True)
+def shorten(
+    ground: Any, aim: Any, source: Places, path: Doubles, nodes: Places, spans: Counts, counts: npt.NDArray[np.uint16],
+    window: float, gain: float, close: float, how: Doubles, tube: Doubles,
+) -> Doubles:
+    """Return the path with detours cut short wherever other pieces finish what they finished.
+
+    Parameters
+    ----------
+    path, nodes, spans, counts : a path and what its pieces finish, as `cover` tells
+    window : mm, longest part of the path that is replaced at once
+    gain : mm, least length to be saved by one replacement
+
+    Notes
+    -----
+    From each vertex the way straight to one of those that follow is tried along the exact tip, the largest saving first;
+    it is taken when every node that the part left out finishes is still finished by some piece.
+    """
+    n = path.shape[0]
+    vertices = np.empty((n + 1024, 3))
+    vertices[:n] = path
+    following = np.full(n + 1024, -1, dtype=np.int32)
+    for k in range(n - 1):
+        following[k] = k + 1
+    owned = np.zeros((n + 1024, 2), dtype=np.int64)
+    owned[:n] = spans
+    total, count = nodes.shape[0], n
+    reach = np.empty(MOST, dtype=np.int64)
+    saving = np.empty(MOST)
+    way = np.empty(MOST)
+    seen = np.array([-1, 0])
+    hardest = np.zeros(1)
+    k = 0
+    while k >= 0:
+        candidates = 0
+        arc, flat = 0.0, 0.0
+        at = k
+        for m in range(MOST):
+            n = following[at]
+            if n < 0:
+                break
+            arc += apart(vertices[at], vertices[n])
+            if arc > window and m > 1:
+                break
+            flat += math.hypot(vertices[at, 0] - vertices[n, 0], vertices[at, 1] - vertices[n, 1])
+            saved = flat - math.hypot(vertices[k, 0] - vertices[n, 0], vertices[k, 1] - vertices[n, 1])
+            at = n
+            if m > 0 and saved > gain:
+                reach[candidates], saving[candidates], way[candidates] = n, saved, arc
+                candidates += 1
+        taken = False
+        tries = 0
+        for _ in range(candidates):
+            if tries == TRIES:
+                break
+            best = 0
+            for m in range(1, candidates):
+                if saving[m] > saving[best]:
+                    best = m
+            goal, arc = reach[best], way[best]
+            saving[best] = -1.0
+            hopeful = True
+            hardest[0] = 0.0
+            at = k
+            while at != goal:
+                for m in range(owned[at, 0], owned[at, 1]):
+                    counts[nodes[m]] -= 1
+                    if counts[nodes[m]] == 0 and hopeful:
+                        hopeful = not hopeless(
+                            ground, aim, source, nodes[m], vertices[k], vertices[goal], close, hardest, seen
+                        )
+                at = following[at]
+            first = total
+            if hopeful:
+                tries += 1
+                part = link(ground, vertices[k], vertices[goal], how, tube, seen)
+                length = 0.0
+                marks = np.empty(part.shape[0], dtype=np.int64)
+                for m in range(part.shape[0] - 1):
+                    length += apart(part[m], part[m + 1])
+                    marks[m] = total
+                    nodes, total = finished_nodes(aim, part[m], part[m + 1], nodes, total)
+                marks[part.shape[0] - 1] = total
+                for m in range(first, total):
+                    counts[nodes[m]] += 1
+                hopeful = arc - length >= gain
+                at = k
+                while at != goal and hopeful:
+                    for m in range(owned[at, 0], owned[at, 1]):
+                        if counts[nodes[m]] == 0:
+                            hopeful = False
+                            break
+                    at = following[at]
+                if hopeful:
+                    if count + part.shape[0] > vertices.shape[0]:
+                        longer = np.empty((2 * (count + part.shape[0]), 3))
+                        longer[:count] = vertices[:count]
+                        vertices = longer
+                        more = np.zeros((vertices.shape[0], 2), dtype=np.int64)
+                        more[:count] = owned[:count]
+                        owned = more
+                        following = lengthened(following, vertices.shape[0])
+                    at = k
+                    for m in range(part.shape[0] - 1):
+                        owned[at, 0], owned[at, 1] = marks[m], marks[m + 1]
+                        if m == part.shape[0] - 2:
+                            following[at] = goal
+                        else:
+                            vertices[count] = part[m + 1]
+                            following[at] = count
+                            at = count
+                            count += 1
+                    taken = True
+                    break
+            at = k
+            while at != goal:
+                for m in range(owned[at, 0], owned[at, 1]):
+                    counts[nodes[m]] += 1
+                at = following[at]
+            for m in range(first, total):
+                counts[nodes[m]] -= 1
+            total = first
+        if not taken:
+            k = following[k]
+    return in_order(vertices, following)
