@@ -20,7 +20,7 @@ ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"^```\w*\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
-SAID = sorted(set(re.findall(r"`(relief (?:carve|shop)[^`]*)`", README)))
+SAID = sorted(set(re.findall(rf"`(relief (?:{'|'.join(COMMANDS)})[^`]*)`", README)))
 
 
 def test_the_readme_holds_two_commands_of_one_line_each() -> None:
