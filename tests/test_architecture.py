@@ -19,7 +19,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("errors", "progress", "toolpath", "colours", "kernels.*"),
     ("units", "heightfield"),
     ("tables", "moves"),
-    ("shop.records", "job", "kernels.cover"),
+    ("shop.records", "job"),
     ("shop.load", "picture", "cutters", "program.words", "program.arcs"),
     ("shaping", "surfaces", "measures", "holding", "feeds"),
     ("planning.linking", "planning.simplify", "planning.outline"),
