@@ -1,4 +1,4 @@
-"""The whole job, planned, written, read back, carved, checked and saved: seconds per stage, peak memory, growth.
+"""The whole job, planned, proven and saved: seconds per stage, peak memory, and how both grow.
 
 RELIEF_FULL=1 adds 2000² and 4000² nodes.
 """
@@ -41,6 +41,4 @@ def _tell_growth(nodes: int) -> None:
     more = (nodes / first) ** 2
     seconds = _DONE[nodes]["seconds"] / _DONE[first]["seconds"] / more
     memory = _DONE[nodes]["peak_gib"] / _DONE[first]["peak_gib"] / more
-    print(
-        f"    from {first}²: nodes × {more:.0f}, seconds × {seconds:.2f} of that, memory × {memory:.2f} of that"
-    )
+    print(f"    from {first}²: nodes × {more:.0f}; seconds × {seconds:.2f}, memory × {memory:.2f} of that")
