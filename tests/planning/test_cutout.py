@@ -87,13 +87,14 @@ class Cut:
     def standing(self, height: float) -> shapely.Geometry:
         """Return what is left of the board at a height."""
         if height not in self.known:
-            cleared = self.ways(height).buffer(self.cutter.diameter / 2, quad_segs=64)
+            ways = shapely.get_parts(shapely.line_merge(self.ways(height)))
+            cleared = shapely.union_all(shapely.buffer(ways, self.cutter.diameter / 2, quad_segs=64))
             self.known[height] = rectangle(self.board) - cleared
         return self.known[height]
 
     def stock(self, pitch: float = 0.2) -> Heightfield:
         """Return the uncut board."""
-        rows, columns = (int(round(size / pitch)) + 1 for size in (self.board.length, self.board.width))
+        rows, columns = (round(size / pitch) + 1 for size in (self.board.length, self.board.width))
         return Heightfield(np.zeros((rows, columns)), pitch, (self.board.left, self.board.near))
 
 
