@@ -300,13 +300,14 @@ def _left(floor: Doubles, axis: Doubles, first: int, last: int) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def thin(along: Doubles, heights: Doubles, slack: float, kept: Counts, raised: Doubles) -> int:
+def thin(along: Doubles, heights: Doubles, slack: float, fall: float, kept: Counts, raised: Doubles) -> int:
     """Leave out positions of a walk that a straight line passes over by at most `slack`, never under.
 
     Parameters
     ----------
     along, heights : (n,) mm, the walk; along may turn back
     slack : mm
+    fall : drop over run that a line keeps to where it may
     kept, raised : out, (n,) which positions stay, and their new heights (h ≤ raised ≤ h + slack)
 
     Returns
@@ -335,8 +336,8 @@ def thin(along: Doubles, heights: Doubles, slack: float, kept: Counts, raised: D
             if new_low > new_high:
                 break
             low, high, end = new_low, new_high, m
-            # Ending as low as allowed keeps the excess from adding up.
-            slope = low
+            # Ending as low as allowed keeps the excess from adding up; falling slowly keeps a ramp a ramp.
+            slope = low if low >= -fall else min(high, -fall)
         kept[count], raised[count] = end, z + slope * abs(along[end] - along[start])
         count += 1
         start = end

@@ -39,8 +39,8 @@ GAP = 1.0
 SIDE_GAP = 0.2
 # Passes between the main ones lie no closer than an eighth of the stepover: 3 halvings.
 HALVINGS = 3
-# A ridge shorter than this share of the stepover is a cusp that the finishing cutter takes in its stride.
-SHORTEST_RIDGE = 0.25
+# A ridge shorter than this is a cusp that the finishing cutter takes in its stride, mm.
+SHORTEST_RIDGE = 0.5
 # The stock under the axis may stand this share of the stepdown above the tip before a descent becomes a ramp.
 BITE = 0.25
 # A pass that takes less than this nowhere is left out, mm.
@@ -67,6 +67,7 @@ class _Rules:
     """What a pass must keep to, mm; `steepest` is the rise over run of a ramp."""
 
     radius: float
+    sure_radius: float  # the lattice cannot round a position out of reach of a node so near
     stepdown: float
     lines: int  # nodes from one main pass to the next, at most
     steepest: float
@@ -177,6 +178,7 @@ def _rules(target: Heightfield, cutter: Cutter, section: Roughing, clearance: fl
         raise PlanError(message)
     return _Rules(
         radius=profile(cutter).radius,
+        sure_radius=profile(cutter).radius - step,
         stepdown=stepdown,
         lines=lines,
         steepest=math.tan(math.radians(angle)),
@@ -380,15 +382,24 @@ def _ridges(ground: _Ground, rules: _Rules, span: Span, step: int, floor: float)
         finer = np.where(left > right, ground.tip[row + half, first:last], ground.tip[row - half, first:last])
         high &= finer > reach + rules.ridge / 2
     for ridge in _spans(high[None], slice(row, row + 1), slice(first, last), (row,)):
-        if ridge.last - ridge.first >= SHORTEST_RIDGE * rules.lines:
+        if (ridge.last - ridge.first) * ground.pitch >= SHORTEST_RIDGE:
             yield ridge
 
 
 def _met(ground: _Ground, rules: _Rules, span: Span) -> Doubles:
-    """Return the highest stock under the cutter at each node of a span."""
+    """Return the highest stock that the cutter is sure to cut at each node of a span."""
     met = np.empty(span.last - span.first)
-    met_along_row(ground.stock, _disc(rules.radius, ground.pitch), *span, met)
+    met_along_row(ground.stock, _disc(rules.sure_radius, ground.pitch), *span, met)
     return met
+
+
+def _near(ground: _Ground, rules: _Rules, span: Span) -> Doubles:
+    """Return the highest stock that the cutter could touch at each node of a span and half-way to the next."""
+    near = np.empty(span.last - span.first)
+    met_along_row(
+        ground.stock, _disc(math.hypot(rules.radius, ground.pitch / 2) + EVEN, ground.pitch), *span, near
+    )
+    return near
 
 
 def _disc(radius: float, pitch: float) -> npt.NDArray[np.int64]:
@@ -506,13 +517,10 @@ def _cut_span(ground: _Ground, rules: _Rules, span: Span, floor: float, backward
     if len(floors) < SHORTEST_RAMP and (axis > floors + BITE * rules.stepdown).all():
         return
     entry = (nodes[0] * ground.pitch, span.row * ground.pitch)
-    linked = _link(ground, rules, entry, float(floors[0]), float(met[start:stop][way][0]))
-    if linked:
-        met = _met(ground, rules, span)
+    if _link(ground, rules, entry, float(floors[0]), float(_near(ground, rules, span)[way][0])):
         axis = _axis(ground, span, way)
-    else:
-        met = met[start:stop]
-    _walk(ground, rules, span, nodes, floors, axis, np.ascontiguousarray(met[way]))
+    near = np.ascontiguousarray(_near(ground, rules, span)[way])
+    _walk(ground, rules, span, nodes, floors, axis, near)
 
 
 def _axis(ground: _Ground, span: Span, way: slice) -> Doubles:
@@ -532,13 +540,13 @@ def _reachable_floor(ground: _Ground, rules: _Rules, span: Span, met: Doubles, f
     return np.maximum(np.maximum(surface, floor), near - rules.stepdown)
 
 
-def _link(ground: _Ground, rules: _Rules, entry: tuple[float, float], low: float, met: float) -> bool:
+def _link(ground: _Ground, rules: _Rules, entry: tuple[float, float], low: float, near: float) -> bool:
     """Go above the entry of a pass: straight across if that is a light cut, else over the stock.
 
     Returns whether stock was cut on the way.
     """
     here = ground.here
-    landing = max(low, met) + GAP
+    landing = max(low, near) + GAP
     if here is None:
         ground.go([[*entry, rules.clearance], [*entry, min(landing, rules.clearance)]], RAPID)
         return False
@@ -549,7 +557,7 @@ def _link(ground: _Ground, rules: _Rules, entry: tuple[float, float], low: float
         if stock - height <= rules.stepdown:
             way = np.array([[*start, height], [*entry, height]])
             ground.go(way[0 if height > here[2] else 1 :], CUT)
-            carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.radius, height)
+            carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, height)
             return True
     over = link_height(ground.stock, ground.pitch, start, entry, rules.radius + SIDE_GAP)
     height = max(float(here[2]), min(over + GAP, rules.clearance))
@@ -573,7 +581,7 @@ def _walk(
     columns: npt.NDArray[np.int64],
     floors: Doubles,
     axis: Doubles,
-    met: Doubles,
+    near: Doubles,
 ) -> None:
     """Cut along a span from where the cutter stands above its first node."""
     pitch = ground.pitch
@@ -581,11 +589,11 @@ def _walk(
     drop = 0.97 * rules.steepest * pitch
     room = 8 * len(floors) + 4 * math.ceil(2 * rules.stepdown / drop)
     at, heights, cuts = np.empty(room, np.int64), np.empty(room), np.empty(room, np.bool_)
-    count = descend(floors, axis, met, drop, BITE * rules.stepdown, at, heights, cuts)
+    count = descend(floors, axis, near, drop, BITE * rules.stepdown, at, heights, cuts)
     at, heights, cuts = at[:count], heights[:count], cuts[:count]
     along = columns[at] * pitch
     kept, raised = np.empty(count, np.int64), np.empty(count)
-    stay = thin(along, heights, 0.9 * rules.slack, kept, raised)
+    stay = thin(along, heights, 0.9 * rules.slack, rules.steepest * 0.98, kept, raised)
     kept, raised = kept[:stay], _onto(rules.step, raised[:stay])
     points = np.column_stack([along[kept], np.full(stay, span.row * pitch), raised])
     here = ground.here
@@ -593,14 +601,14 @@ def _walk(
     kinds = np.full(stay, CUT, dtype=np.uint8)
     kinds[0] = PLUNGE if here[2] > raised[0] else CUT
     run, fall = np.abs(np.diff(points[:, 0])), -np.diff(raised)
-    biting = np.logical_or.reduceat(cuts, kept[:-1] + 1)
+    biting = np.logical_or.reduceat(cuts, kept[:-1] + 1) | cuts[kept[:-1]]
     kinds[1:][biting & (fall > rules.steepest * run)] = PLUNGE
     ground.go(points, kinds)
     lowest: Doubles = np.full(len(floors), np.inf, dtype=np.float64)
     np.minimum.at(lowest, at, heights)
     lowest = np.ascontiguousarray(lowest[:: 1 if columns[0] <= columns[-1] else -1])
     lowest += rules.slack
-    carve_along_row(ground.stock, _disc(rules.radius, pitch), span.row, span.first, lowest)
+    carve_along_row(ground.stock, _disc(rules.sure_radius, pitch), span.row, span.first, lowest)
 
 
 def _onto(step: float, heights: Doubles) -> Doubles:
