@@ -132,6 +132,7 @@ def _rules(
         levels=levels if units > 0 else (),
         tab_top=tab_top,
         slope=math.tan(math.radians(section.entry_angle)),
+        allowance=section.allowance,
         clearance=clearance,
         step=step,
     )

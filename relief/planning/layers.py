@@ -27,6 +27,7 @@ class Rules:
     levels : mm, heights of the layers, falling
     tab_top : mm, height of the tabs' tops
     slope : fall over run of the steepest ramp
+    allowance : mm, left on the wall for the last pass
     clearance : mm, height of rapids
     step : mm, the lattice that the program text can express
     """
@@ -36,6 +37,7 @@ class Rules:
     levels: tuple[float, ...]
     tab_top: float
     slope: float
+    allowance: float
     clearance: float
     step: float
 
@@ -139,10 +141,10 @@ class Way:
 def cut_contour(contour: Contour, rules: Rules, tab_width: float) -> Toolpath:
     """Cut one ring in layers, then its wall."""
     gap = tab_width + 2 * rules.radius
-    wall_gaps = tuple(gap_at(contour.wall, place, gap) for place in contour.tabs)
     if contour.clear is None:
-        return cut_ring(contour.wall, wall_gaps, rules)
+        return cut_ring(contour.wall, tuple(gap_at(contour.wall, p, gap) for p in contour.tabs), rules)
     clear = contour.clear
+    wall_gaps = tuple(gap_at(contour.wall, place, gap + 2 * _flare(rules)) for place in contour.tabs)
     gaps = tuple(gap_at(clear, clear.nearest(contour.wall.at(place)), gap) for place in contour.tabs)
     way = Way(clear.at(gaps[0].end if gaps else 0.0), rules)
     _cut_layers(way, clear, gaps, rules)
@@ -151,6 +153,15 @@ def cut_contour(contour: Contour, rules: Rules, tab_width: float) -> Toolpath:
     else:
         _cut_whole_wall(way, contour.wall, clear, rules)
     return way.toolpath(rules)
+
+
+def _flare(rules: Rules) -> float:
+    """Return how much earlier than the layers the wall pass stops at a tab, mm.
+
+    Shifted toward the wall by the allowance a, a round cutter of radius R would take a crescent off the tab's
+    end at full depth. Where it stands √(2 R a − a²) further off, the crescent lies in what is cleared.
+    """
+    return math.sqrt(max(2 * rules.radius * rules.allowance - rules.allowance**2, 0.0))
 
 
 def cut_ring(along: Ring, gaps: tuple[Gap, ...], rules: Rules) -> Toolpath:
