@@ -14,6 +14,7 @@ Floats = npt.NDArray[np.float32]
 
 CHOICES = 28  # spacings that are tried, from LEAST to 1 stepover
 LEAST = 0.33
+PARTIAL = 1.05  # partial passes cost more than whole ones: the way to them
 
 
 @njit(cache=True, nogil=True)
@@ -58,7 +59,7 @@ def lay_lines(across: Floats, along: Floats, pitch: float, spacing: float) -> An
                 parts = 1.0
                 while share > parts:
                     parts *= 2.0
-                cost += along[middle, i] * parts
+                cost += along[middle, i] * (parts if parts == 1.0 else PARTIAL * parts)
             if cost / gap < best:
                 best, chosen, paid = cost / gap, gap, cost
         y = y + chosen if end - y - chosen > LEAST * spacing * 0.5 else end

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.cover import finished_nodes
-from relief.kernels.finish import chord_cuts, exact_tip, lattice_tip, link
+from relief.kernels.finish import chord_cuts, exact_tip, lattice_tip, link, put
 from relief.kernels.sweep import profile_at
 
 Doubles = npt.NDArray[np.float64]
@@ -22,6 +22,7 @@ Counts = npt.NDArray[np.int64]
 Places = npt.NDArray[np.int32]
 
 MOST = 40  # vertices that one replacement may skip
+LONGEST = 10.0  # mm: longest straight piece that leaving out vertices makes
 TRIES = 2  # replacements along the exact tip that are tried from one vertex
 
 
@@ -215,6 +216,26 @@ def bring_in(
 
 
 @njit(cache=True, nogil=True)
+def split(ground: Any, path: Doubles, longest: float, how: Doubles) -> Doubles:
+    """Return the path with vertices put into pieces longer than `longest` mm, where they still clear the target."""
+    found = np.empty((path.shape[0] + 64, 3))
+    found = put(found, 0, path[0, 0], path[0, 1], path[0, 2])
+    count = 1
+    seen = np.array([-1, 0])
+    point = np.empty(3)
+    for k in range(path.shape[0] - 1):
+        parts = math.ceil(apart(path[k], path[k + 1]) / longest)
+        for m in range(1, parts):
+            part = 1.0 / (parts - m + 1)
+            if leaving_point(ground, found[count - 1], path[k + 1], part, how[0], 2.0 * how[2], seen, point) == 2:
+                found = put(found, count, point[0], point[1], point[2])
+                count += 1
+        found = put(found, count, path[k + 1, 0], path[k + 1, 1], path[k + 1, 2])
+        count += 1
+    return found[:count].copy()
+
+
+@njit(cache=True, nogil=True)
 def in_order(vertices: Doubles, following: Places) -> Doubles:
     """Return the vertices from vertex 0 on in the order of the path."""
     found = np.empty((vertices.shape[0], 3))
@@ -278,127 +299,197 @@ def hopeless(
 
 
 @njit(cache=True, nogil=True)
+def recount(
+    nodes: Places, owned: Counts, following: Places, k: int, goal: int, counts: npt.NDArray[np.uint16], by: int
+) -> None:
+    """Add to the counts of the nodes that the pieces from vertex k to vertex `goal` finish."""
+    while k != goal:
+        for m in range(owned[k, 0], owned[k, 1]):
+            counts[nodes[m]] += by
+        k = following[k]
+
+
+@njit(cache=True, nogil=True)
+def promising(
+    ground: Any, aim: Any, source: Places, nodes: Places, owned: Counts, following: Places,
+    counts: npt.NDArray[np.uint16], vertices: Doubles, k: int, goal: int, close: float, seen: npt.NDArray[np.int64],
+) -> bool:
+    """Return whether the way straight from vertex k to vertex `goal` may finish what nothing else does."""
+    start, end = vertices[k], vertices[goal]
+    hardest = np.zeros(1)
+    while k != goal:
+        for m in range(owned[k, 0], owned[k, 1]):
+            node = nodes[m]
+            if counts[node] == 0 and hopeless(ground, aim, source, node, start, end, close, hardest, seen):
+                return False
+        k = following[k]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def swap_in(
+    aim: Any, part: Doubles, k: int, goal: int, vertices: Doubles, following: Places, owned: Counts, count: int,
+    nodes: Places, total: int, counts: npt.NDArray[np.uint16],
+) -> Any:
+    """Put a trace in place of the pieces from vertex k to `goal`, whose nodes are no longer counted.
+
+    Returns
+    -------
+    nodes, total : what all pieces finish
+    count : vertices so far
+    taken : False where it would leave a node unfinished; then nothing is changed
+    """
+    first = total
+    marks = np.empty(part.shape[0], dtype=np.int64)
+    for m in range(part.shape[0] - 1):
+        marks[m] = total
+        nodes, total = finished_nodes(aim, part[m], part[m + 1], nodes, total)
+    marks[part.shape[0] - 1] = total
+    for m in range(first, total):
+        counts[nodes[m]] += 1
+    whole = count + part.shape[0] <= vertices.shape[0]
+    at = k
+    while at != goal and whole:
+        for m in range(owned[at, 0], owned[at, 1]):
+            if counts[nodes[m]] == 0:
+                whole = False
+                break
+        at = following[at]
+    if not whole:
+        for m in range(first, total):
+            counts[nodes[m]] -= 1
+        return nodes, first, count, False
+    at = k
+    for m in range(part.shape[0] - 1):
+        owned[at, 0], owned[at, 1] = marks[m], marks[m + 1]
+        following[at] = count
+        if m == part.shape[0] - 2:
+            following[at] = goal
+        else:
+            vertices[count] = part[m + 1]
+            at = count
+            count += 1
+    return nodes, total, count, True
+
+
+@njit(cache=True, nogil=True)
+def detours(
+    vertices: Doubles, following: Places, k: int, window: float, gain: float, goals: Counts, arcs: Doubles,
+    savings: Doubles,
+) -> int:
+    """Write the vertices after k to which the way straight saves length, as seen from above; return how many."""
+    found, at = 0, k
+    arc, flat = 0.0, 0.0
+    for m in range(goals.shape[0]):
+        n = following[at]
+        if n < 0:
+            break
+        arc += apart(vertices[at], vertices[n])
+        if arc > window:
+            break
+        flat += math.hypot(vertices[at, 0] - vertices[n, 0], vertices[at, 1] - vertices[n, 1])
+        saved = flat - math.hypot(vertices[k, 0] - vertices[n, 0], vertices[k, 1] - vertices[n, 1])
+        at = n
+        if m > 0 and saved > gain:
+            goals[found], savings[found], arcs[found] = n, saved, arc
+            found += 1
+    return found
+
+
+@njit(cache=True, nogil=True)
+def needless(a: Doubles, v: Doubles, b: Doubles, tube: Doubles) -> bool:
+    """Return whether vertex v lies so near the way straight from a to b that it may be left out."""
+    dx, dy = b[0] - a[0], b[1] - a[1]
+    wide = math.hypot(dx, dy)
+    if wide == 0.0 or wide > LONGEST:
+        return False
+    along = ((v[0] - a[0]) * dx + (v[1] - a[1]) * dy) / wide
+    beside = ((v[1] - a[1]) * dx - (v[0] - a[0]) * dy) / wide
+    if along <= 0.0 or along >= wide or abs(beside) > 2.0 * tube[2]:
+        return False
+    above = a[2] + (b[2] - a[2]) * along / wide - v[2]
+    return -4.0 * tube[0] <= above <= tube[1]
+
+
+@njit(cache=True, nogil=True)
 def shorten(
-    ground: Any, aim: Any, source: Places, path: Doubles, nodes: Places, spans: Counts, counts: npt.NDArray[np.uint16],
-    window: float, gain: float, close: float, how: Doubles, tube: Doubles,
+    ground: Any, aim: Any, source: Places, path: Doubles, nodes: Places, spans: Counts,
+    counts: npt.NDArray[np.uint16], limits: Doubles, how: Doubles, tube: Doubles,
 ) -> Doubles:
-    """Return the path with detours cut short wherever other pieces finish what they finished.
+    """Return the path with detours cut short, and vertices left out, wherever every node stays finished.
 
     Parameters
     ----------
+    source : (rows × columns) place of the tip that leaves each node at its best
     path, nodes, spans, counts : a path and what its pieces finish, as `cover` tells
-    window : mm, longest part of the path that is replaced at once
-    gain : mm, least length to be saved by one replacement
+    limits : [window, gain, close], mm
+        Longest part of the path that is replaced at once; least length to be saved by that; how far from the way
+        the best tip position of a node may lie that the way must finish.
 
     Notes
     -----
-    From each vertex the way straight to one of those that follow is tried along the exact tip, the largest saving first;
-    it is taken when every node that the part left out finishes is still finished by some piece.
+    From each vertex the way straight to one of those that follow is tried along the exact tip, the largest
+    saving first; it is taken when every node that the part left out finishes is still finished by some piece.
+    Where none is, the next vertex is left out if it can be.
     """
     n = path.shape[0]
-    vertices = np.empty((n + 1024, 3))
+    vertices = np.empty((2 * n + 1024, 3))
     vertices[:n] = path
-    following = np.full(n + 1024, -1, dtype=np.int32)
+    following = np.full(vertices.shape[0], -1, dtype=np.int32)
+    owned = np.zeros((vertices.shape[0], 2), dtype=np.int64)
     for k in range(n - 1):
         following[k] = k + 1
-    owned = np.zeros((n + 1024, 2), dtype=np.int64)
-    owned[:n] = spans
+        owned[k, 0], owned[k, 1] = spans[k, 0], spans[k, 1]
     total, count = nodes.shape[0], n
-    reach = np.empty(MOST, dtype=np.int64)
-    saving = np.empty(MOST)
-    way = np.empty(MOST)
+    goals = np.empty(MOST, dtype=np.int64)
+    arcs, savings = np.empty(MOST), np.empty(MOST)
     seen = np.array([-1, 0])
-    hardest = np.zeros(1)
+    chord = np.empty((2, 3))
     k = 0
     while k >= 0:
-        candidates = 0
-        arc, flat = 0.0, 0.0
-        at = k
-        for m in range(MOST):
-            n = following[at]
-            if n < 0:
-                break
-            arc += apart(vertices[at], vertices[n])
-            if arc > window and m > 1:
-                break
-            flat += math.hypot(vertices[at, 0] - vertices[n, 0], vertices[at, 1] - vertices[n, 1])
-            saved = flat - math.hypot(vertices[k, 0] - vertices[n, 0], vertices[k, 1] - vertices[n, 1])
-            at = n
-            if m > 0 and saved > gain:
-                reach[candidates], saving[candidates], way[candidates] = n, saved, arc
-                candidates += 1
-        taken = False
-        tries = 0
+        tries, taken = 0, False
+        candidates = detours(vertices, following, k, limits[0], limits[1], goals, arcs, savings)
         for _ in range(candidates):
-            if tries == TRIES:
-                break
-            best = 0
-            for m in range(1, candidates):
-                if saving[m] > saving[best]:
-                    best = m
-            goal, arc = reach[best], way[best]
-            saving[best] = -1.0
-            hopeful = True
-            hardest[0] = 0.0
-            at = k
-            while at != goal:
-                for m in range(owned[at, 0], owned[at, 1]):
-                    counts[nodes[m]] -= 1
-                    if counts[nodes[m]] == 0 and hopeful:
-                        hopeful = not hopeless(
-                            ground, aim, source, nodes[m], vertices[k], vertices[goal], close, hardest, seen
-                        )
-                at = following[at]
-            first = total
-            if hopeful:
+            best = np.argmax(savings[:candidates])
+            goal, arc = goals[best], arcs[best]
+            savings[best] = -1.0
+            recount(nodes, owned, following, k, goal, counts, -1)
+            if promising(
+                ground, aim, source, nodes, owned, following, counts, vertices, k, goal, limits[2], seen
+            ):
                 tries += 1
                 part = link(ground, vertices[k], vertices[goal], how, tube, seen)
-                length = 0.0
-                marks = np.empty(part.shape[0], dtype=np.int64)
-                for m in range(part.shape[0] - 1):
-                    length += apart(part[m], part[m + 1])
-                    marks[m] = total
-                    nodes, total = finished_nodes(aim, part[m], part[m + 1], nodes, total)
-                marks[part.shape[0] - 1] = total
-                for m in range(first, total):
-                    counts[nodes[m]] += 1
-                hopeful = arc - length >= gain
-                at = k
-                while at != goal and hopeful:
-                    for m in range(owned[at, 0], owned[at, 1]):
-                        if counts[nodes[m]] == 0:
-                            hopeful = False
-                            break
-                    at = following[at]
-                if hopeful:
-                    if count + part.shape[0] > vertices.shape[0]:
-                        longer = np.empty((2 * (count + part.shape[0]), 3))
-                        longer[:count] = vertices[:count]
-                        vertices = longer
-                        more = np.zeros((vertices.shape[0], 2), dtype=np.int64)
-                        more[:count] = owned[:count]
-                        owned = more
-                        following = lengthened(following, vertices.shape[0])
-                    at = k
-                    for m in range(part.shape[0] - 1):
-                        owned[at, 0], owned[at, 1] = marks[m], marks[m + 1]
-                        if m == part.shape[0] - 2:
-                            following[at] = goal
-                        else:
-                            vertices[count] = part[m + 1]
-                            following[at] = count
-                            at = count
-                            count += 1
-                    taken = True
-                    break
-            at = k
-            while at != goal:
-                for m in range(owned[at, 0], owned[at, 1]):
-                    counts[nodes[m]] += 1
-                at = following[at]
-            for m in range(first, total):
-                counts[nodes[m]] -= 1
-            total = first
-        if not taken:
-            k = following[k]
+                if path_length(part) < arc - limits[1]:
+                    nodes, total, count, taken = swap_in(
+                        aim, part, k, goal, vertices, following, owned, count, nodes, total, counts
+                    )
+            if taken:
+                break
+            recount(nodes, owned, following, k, goal, counts, 1)
+            if tries == TRIES:
+                break
+        if taken:
+            continue
+        v = following[k]
+        if v >= 0 and following[v] >= 0 and needless(vertices[k], vertices[v], vertices[following[v]], tube):
+            goal = following[v]
+            chord[0], chord[1] = vertices[k], vertices[goal]
+            if not chord_cuts(ground, chord[0], chord[1], 2.0 * how[2]):
+                recount(nodes, owned, following, k, goal, counts, -1)
+                nodes, total, count, taken = swap_in(
+                    aim, chord, k, goal, vertices, following, owned, count, nodes, total, counts
+                )
+                if taken:
+                    continue
+                recount(nodes, owned, following, k, goal, counts, 1)
+        k = following[k]
     return in_order(vertices, following)
+
+
+@njit(cache=True, nogil=True)
+def path_length(path: Doubles) -> float:
+    """Return the 3-D length of a path."""
+    length = 0.0
+    for m in range(path.shape[0] - 1):
+        length += apart(path[m], path[m + 1])
+    return length

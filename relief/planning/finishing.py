@@ -15,7 +15,7 @@ from relief.heightfield import Heightfield, Region
 from relief.kernels.cover import grow_runs
 from relief.kernels.finish import blocks, traces
 from relief.kernels.lines import lay_lines
-from relief.kernels.route import bring_in, cover, shorten
+from relief.kernels.route import bring_in, cover, shorten, split
 from relief.kernels.sweep import sweep
 from relief.kernels.tip import reach_grid_source, tip_grid
 from relief.progress import Progress, Silent
@@ -30,7 +30,9 @@ SAG = 0.0005  # mm: how deep a traced chord may cut; half of what the finished p
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 BENT = True
 REACH = 0.5
+CLIMB = 0.02
 WINDOW = 2.0
+SPLIT = 0.5
 GAIN = 0.05
 CLOSE = 0.6
 PASSES = 1
@@ -139,7 +141,8 @@ def plan_finishing(
     spacing = stepover(shape.corner_radius, scallop)
     task = _task(target, region, shape, scallop, tolerance, step)
     told.fraction(0.2)
-    path = _passes(task, region, spacing, angle)
+    laid = stepover(shape.corner_radius, MARGIN * scallop - min(SAG, scallop / 20))
+    path = _passes(task, region, laid, angle)
     told.fraction(0.4)
     path = _repaired(task, path, spacing)
     told.fraction(0.7)
@@ -242,7 +245,8 @@ def _lines(tip: Heightfield, shape: Points, spacing: float, *, turned: bool) -> 
     across = np.zeros_like(t)
     np.cumsum((element[1:] + element[:-1]) * np.float32(tip.pitch / 2), axis=0, out=across[1:], dtype=np.float32)
     lines, cost = lay_lines(across, along, tip.pitch, spacing)
-    return lines, cost
+    # a machine climbs slower than it runs level: of two equal directions take the one that climbs less
+    return lines, cost * (1 + CLIMB * float(np.abs(by_u).mean()))
 
 
 def _repaired(task: _Task, path: Points, spacing: float) -> Points:
@@ -266,11 +270,13 @@ def _repaired(task: _Task, path: Points, spacing: float) -> Points:
 
 def _shortened(task: _Task, path: Points, spacing: float) -> Points:
     """Return the path without the detours that it can do without."""
+    limits = np.array([WINDOW, GAIN, CLOSE]) * spacing
+    path = split(task.ground, path, SPLIT * spacing, task.how)
     for _ in range(PASSES):
         counts = np.zeros(task.aim.limit.size, dtype=np.uint16)
         nodes, spans = cover(task.aim, path, counts)
         path = shorten(
-            task.ground, task.aim, task.source, path, nodes, spans, counts, WINDOW * spacing, GAIN * spacing, CLOSE * spacing, task.how, task.tube
+            task.ground, task.aim, task.source, path, nodes, spans, counts, limits, task.how, task.tube
         )
     return path
 
