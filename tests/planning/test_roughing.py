@@ -14,7 +14,8 @@ from scipy import ndimage
 from relief.errors import PlanError
 from relief.heightfield import Heightfield
 from relief.job import CutDirection, Roughing
-from relief.planning.roughing import BITE, HALVINGS, plan_roughing
+from relief.planning.passes import BITE
+from relief.planning.roughing import HALVINGS, plan_roughing
 from relief.shop.records import Cutter
 from relief.surfaces import surround
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath

@@ -1,0 +1,153 @@
+"""The ground that roughing works on: where the tip may go, and the stock as it stands."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.cutters import Profile, profile_height
+from relief.heightfield import Heightfield, Heights, Region
+from relief.job import CutDirection
+from relief.kernels.tip import reach_grid, tip_grid
+from relief.toolpath import Kinds, Points
+
+# Where there is no stock the ground is this deep, mm: below any layer.
+NOWHERE = -1000.0
+
+Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+
+class Span(NamedTuple):
+    """Part of a pass that is cut in one go: columns first ≤ i < last of a row."""
+
+    row: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What a pass must keep to, mm; `steepest` is the rise over run of a ramp."""
+
+    radius: float
+    sure_radius: float  # the lattice cannot round a position out of reach of a node so near
+    stepdown: float
+    lines: int  # nodes from one main pass to the next, at most
+    steepest: float
+    slack: float
+    ridge: float
+    clearance: float
+    step: float
+    cut: CutDirection
+
+
+@dataclass
+class Ground:
+    """The stock as it stands, and where the cutter has been: what grows while the plan is made.
+
+    Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes. `domain` is
+    where the tip may go, `rows` are those of the region and its overrun.
+    """
+
+    tip: Heights
+    stock: Heights
+    pitch: float
+    domain: Mask
+    rows: slice
+    corner: tuple[float, float]
+    turned: bool
+    points: list[Points] = field(default_factory=list)
+    kinds: list[Kinds] = field(default_factory=list)
+
+    @property
+    def here(self) -> Doubles | None:
+        """Where the cutter is."""
+        return self.points[-1][-1] if self.points else None
+
+    def go(self, points: npt.ArrayLike, kinds: npt.ArrayLike) -> None:
+        """Go on to further positions."""
+        points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
+        if len(points):
+            self.points.append(points)
+            self.kinds.append(np.broadcast_to(np.asarray(kinds, dtype=np.uint8), len(points)))
+
+
+def uncut_ground(
+    target: Heightfield, region: Region, rules: Rules, allowance: float, overrun: float
+) -> Ground:
+    """Return the uncut stock and the tip heights, on a grid that holds every place of the tip."""
+    pitch, grid = target.pitch, target.region
+    outer = region.grown(max(overrun, rules.radius + allowance + 2 * pitch))
+    edges = (grid.left - outer.left, grid.near - outer.near, outer.right - grid.right, outer.far - grid.far)
+    left, near, right, far = (max(math.ceil(edge / pitch - 1e-6), 0) + 1 for edge in edges)
+    around = ((near, far), (left, right))
+    heights = np.pad(target.heights, around, constant_values=np.float32(NOWHERE))
+    stock = np.pad(np.zeros_like(target.heights), around, constant_values=np.float32(-np.inf))
+    x0, y0 = grid.left - left * pitch, grid.near - near * pitch
+    tip = _tip_heights(heights, pitch, rules.radius, allowance, rules.step)
+    inner = _nodes(region.grown(overrun), (x0, y0), pitch)
+    beyond = _nodes(outer, (x0, y0), pitch)
+    domain = np.zeros(tip.shape, dtype=bool)
+    domain[beyond] = _needed(tip, inner, _nodes(region, (x0, y0), pitch), rules, pitch)[beyond]
+    domain[inner] = True
+    return Ground(tip, stock, pitch, domain, inner[0], (x0, y0), turned=False)
+
+
+def _nodes(region: Region, corner: tuple[float, float], pitch: float) -> tuple[slice, slice]:
+    """Return the (rows, columns) of a box, rounded outward."""
+    x0, y0 = corner
+    return (
+        slice(_outward(region.near - y0, pitch, -1), _outward(region.far - y0, pitch, 1) + 1),
+        slice(_outward(region.left - x0, pitch, -1), _outward(region.right - x0, pitch, 1) + 1),
+    )
+
+
+def _needed(
+    tip: Heights, inner: tuple[slice, slice], relief: tuple[slice, slice], rules: Rules, pitch: float
+) -> Mask:
+    """Return where the tip can still lower the relief's own edge from further outside.
+
+    A flat cutter whose axis stays inside cannot follow an edge that falls outward: its inner half stands on
+    what lies further in.
+    """
+    disc = np.where(_disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
+    inside = np.full(tip.shape, np.inf, dtype=np.float32)
+    inside[inner] = tip[inner]
+    left = np.full(tip.shape, NOWHERE, dtype=np.float32)
+    left[relief] = np.minimum(reach_grid(inside, disc), np.float32(0))[relief]
+    return np.asarray(tip_grid(left, disc) > tip + rules.ridge / 2)
+
+
+def _disc_mask(radius: float, pitch: float) -> Mask:
+    """Return which nodes of a square lie within a disc."""
+    steps = np.arange(-math.floor(radius / pitch), math.floor(radius / pitch) + 1) * pitch
+    return np.asarray(np.hypot(steps[:, None], steps[None, :]) <= radius)
+
+
+def _outward(distance: float, pitch: float, way: int) -> int:
+    """Return the node at a distance from node 0, or the next one outward."""
+    steps = distance / pitch
+    return math.floor(steps + 1e-6) if way < 0 else math.ceil(steps - 1e-6)
+
+
+def _tip_heights(heights: Heights, pitch: float, radius: float, allowance: float, step: float) -> Heights:
+    """Return tip heights that leave the allowance all round the target, and are safe between nodes too.
+
+    A flat cutter that keeps a distance a from the target is a flat cutter with corners of radius a around it,
+    its tip a above: the allowance is measured square to the surface, and sideways at walls. The disc is wider
+    by a node's distance (and the lattice), so that on the way from one node to the next the tip may be as low
+    as the lower of the two.
+    """
+    wider = pitch + step
+    shape = Profile(radius, allowance, math.inf, radius + allowance)
+    reach = math.floor((shape.radius + wider) / pitch + 1e-9)
+    steps = np.arange(-reach, reach + 1) * pitch
+    distance = np.maximum(np.hypot(steps[:, None], steps[None, :]) - wider - 1e-9, 0.0)
+    return tip_grid(heights, profile_height(shape, distance).astype(np.float32)) + np.float32(
+        allowance + 1e-5
+    )
