@@ -100,7 +100,7 @@ def met_along_row(stock: Floats, half: Counts, row: int, first: int, last: int, 
     Parameters
     ----------
     stock : (rows, columns) float32, mm
-    half : (2k + 1,) int64, half width of the cutter's disc of nodes in each of its rows
+    half : (2k + 1,) int64, half width, at most k, of the cutter's disc of nodes in each of its rows
     row, first, last : the nodes: columns first ≤ i < last of that row
     met : (last − first,) float64 out, mm
 
@@ -134,7 +134,7 @@ def carve_along_row(stock: Floats, half: Counts, row: int, first: int, heights: 
     Parameters
     ----------
     stock : (rows, columns) float32, mm, changed in place
-    half : (2k + 1,) int64, half width of the cutter's disc of nodes in each of its rows
+    half : (2k + 1,) int64, half width, at most k, of the cutter's disc of nodes in each of its rows
     row, first : the first node
     heights : (n,) float64, mm, of the tip at each node
 

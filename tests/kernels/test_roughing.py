@@ -1,0 +1,147 @@
+"""The kernels of roughing against plain loops over every node, and the laws of a descent."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from relief.kernels.roughing import (
+    EVEN,
+    carve_along_row,
+    carve_capsule,
+    descend,
+    met_along_row,
+    thin,
+)
+
+pytestmark = pytest.mark.jitless
+
+HALF = np.array([1, 2, 2, 2, 1])  # half widths of a disc of nodes of radius 2.3, row by row
+seeds = st.integers(0, 10_000)
+
+
+def disc_nodes(row: int, column: int) -> list[tuple[int, int]]:
+    """Return every node of the small disc, by the definition of its half widths."""
+    k = len(HALF) // 2
+    return [
+        (row + dj, column + di)
+        for dj in range(-k, k + 1)
+        for di in range(-int(HALF[dj + k]), int(HALF[dj + k]) + 1)
+    ]
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=seeds, row=st.integers(0, 7), first=st.integers(0, 5), length=st.integers(1, 6))
+def test_met_is_the_highest_node_under_the_disc(seed: int, row: int, first: int, length: int) -> None:
+    """met[m] equals the highest stock over the disc's nodes, nodes outside the grid left out."""
+    stock = np.random.default_rng(seed).uniform(-5, 0, (8, 11)).astype(np.float32)
+    met = np.empty(length)
+    met_along_row(stock, HALF, row, first, first + length, met)
+    for m in range(length):
+        under = [stock[j, i] for j, i in disc_nodes(row, first + m) if 0 <= j < 8 and 0 <= i < 11]
+        assert met[m] == max(under)
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=seeds, row=st.integers(0, 7), first=st.integers(0, 5), length=st.integers(1, 6))
+def test_carving_lowers_to_the_lowest_tip_over_each_node(
+    seed: int, row: int, first: int, length: int
+) -> None:
+    """Each node ends at the lower of itself and the tips whose disc holds it; no other node changes."""
+    rng = np.random.default_rng(seed)
+    stock, heights = rng.uniform(-5, 0, (8, 11)).astype(np.float32), rng.uniform(-5, 0, length)
+    expected = stock.copy()
+    for m, height in enumerate(heights):
+        for j, i in disc_nodes(row, first + m):
+            if 0 <= j < 8 and 0 <= i < 11:
+                expected[j, i] = min(expected[j, i], np.float32(height))
+    carve_along_row(stock, HALF, row, first, heights)
+    np.testing.assert_array_equal(stock, expected)
+
+
+@settings(deadline=None, max_examples=30)
+@given(
+    ends=st.tuples(*[st.integers(-20, 60).map(lambda n: n / 10)] * 4), radius=st.floats(0.2, 2.0), seed=seeds
+)
+def test_a_capsule_lowers_what_lies_within_its_radius(
+    ends: tuple[float, float, float, float], radius: float, seed: int
+) -> None:
+    """Nodes within the radius of the line end at the height at most, nodes beyond it as they were."""
+    stock = np.random.default_rng(seed).uniform(-5, 0, (9, 11)).astype(np.float32)
+    carved = stock.copy()
+    carve_capsule(carved, 0.5, *ends, radius, -2.0)
+    y, x = np.mgrid[:9, :11] * 0.5
+    way = np.array([ends[2] - ends[0], ends[3] - ends[1]])
+    squared = way @ way
+    along = ((x - ends[0]) * way[0] + (y - ends[1]) * way[1]) / squared if squared else np.zeros((9, 11))
+    along = np.clip(along, 0, 1)
+    away = np.hypot(x - ends[0] - along * way[0], y - ends[1] - along * way[1])
+    clear = np.abs(away - radius) > 1e-9
+    expected = np.where(away <= radius, np.minimum(stock, np.float32(-2.0)), stock)
+    np.testing.assert_array_equal(carved[clear], expected[clear])
+
+
+def walk(
+    floor: np.ndarray, axis: np.ndarray, drop: float = 0.1, bite: float = 0.2, room: int = 4000
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the nodes, heights and cuts of a descent."""
+    nodes, heights, cuts = np.empty(room, np.int64), np.empty(room), np.empty(room, np.bool_)
+    count = descend(floor.copy(), axis.copy(), axis.copy(), drop, bite, nodes, heights, cuts)
+    return nodes[:count], heights[:count], cuts[:count]
+
+
+@settings(deadline=None, max_examples=60)
+@given(seed=seeds, length=st.integers(2, 30))
+def test_a_descent_reaches_its_floor_without_diving(seed: int, length: int) -> None:
+    """Every node gets to its floor, no node is skipped, solid stock is entered no faster than the ramp."""
+    rng = np.random.default_rng(seed)
+    floor = -rng.uniform(0, 2, length).round(2)
+    axis = np.where(rng.random(length) < 0.7, 0.0, floor)
+    nodes, heights, _ = walk(floor, axis)
+    assert nodes[0] == 0
+    assert (np.abs(np.diff(nodes)) == 1).all()
+    lowest = np.full(length, np.inf)
+    stock = axis.copy()
+    for k, (node, height) in enumerate(zip(nodes, heights, strict=True)):
+        assert height >= floor[node] - 1e-12
+        if k and axis[node] > floor[node] + 0.2 and stock[node] > floor[node] + EVEN:
+            assert height >= min(heights[k - 1], stock[node]) - 0.1 - 1e-12
+        stock[node], lowest[node] = min(stock[node], height), min(lowest[node], height)
+    assert (lowest <= floor + EVEN + 1e-12).all()
+
+
+def test_a_descent_into_a_slot_goes_back_over_its_ramp() -> None:
+    """A level slot 1 deep at 0.1 a node: ten nodes down, ten back, then on to the end, once."""
+    nodes, heights, _ = walk(np.full(40, -1.0), np.zeros(40))
+    assert nodes.tolist() == [*range(11), *range(9, -1, -1), *range(1, 40)]
+    np.testing.assert_allclose(heights[:11], -np.minimum(np.arange(11) * 0.1, 1.0), atol=1e-12)
+    assert (heights[11:] == -1.0).all()
+
+
+def test_a_descent_over_cleared_ground_goes_straight_down() -> None:
+    """Where the axis is over cleared ground the pass starts on its floor and runs once."""
+    nodes, heights, cuts = walk(np.full(20, -1.0), np.full(20, -0.9))
+    assert nodes.tolist() == list(range(20))
+    assert (heights == -1.0).all()
+    assert cuts.all()
+
+
+@settings(deadline=None, max_examples=60)
+@given(seed=seeds, length=st.integers(2, 60), slack=st.floats(0.001, 0.2))
+def test_thinning_never_dips_and_never_rises_beyond_its_slack(seed: int, length: int, slack: float) -> None:
+    """The line through what is kept (numpy's interp) stays between the heights and those plus the slack."""
+    rng = np.random.default_rng(seed)
+    heights = np.cumsum(rng.normal(0, 0.05, length))
+    turn = int(rng.integers(1, length))
+    along = np.concatenate([np.arange(turn) * 0.5, (turn - 2 - np.arange(length - turn)) * 0.5])
+    kept, raised = np.empty(length, np.int64), np.empty(length)
+    count = thin(along, heights, slack, 0.1, kept, raised)
+    assert kept[0] == 0
+    assert kept[count - 1] == length - 1
+    assert turn - 1 in kept[:count]
+    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(along)))])
+    line = np.interp(path, path[kept[:count]], raised[:count])
+    assert (line - heights).min() >= -1e-12
+    assert (line - heights).max() <= slack + 1e-12
