@@ -19,6 +19,8 @@ from relief.units import MM_PER_INCH, Units, format_length
 # Pixels: longest side of the surface itself, its least size, and the least width of the whole picture.
 _LONGEST, _LEAST, _LEAST_WIDTH = 1340, 1000, 900
 _MARGIN = 24
+# Pixels: longest side of a small picture.
+_SMALL = 520
 # A picture has one palette: the colours of its scale, then a ramp of ink from paper to black.
 _SCALE, _INKS = 239, 16
 _PAPER = _SCALE
@@ -45,16 +47,28 @@ def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
     Light = direct light (Lambert's cosine law) × 0.6 + open sky × 0.4, the latter as the sky-view factor of
     Zakšek, Oštir & Kokalj, Remote Sensing 3(2):398–415, 2011 (from memory): hollows are darker.
     """
-    heights, size = _resampled(surface)
-    level = np.zeros((2, 2))
-    light, flat = (0.60 * _direct_light(z, size) + 0.40 * _open_sky(z, size) for z in (heights, level))
-    tone = _toned(light, float(flat[0, 0]))
+    tone = _shade(*_resampled(surface))
     width, length, depth = (
         _short(float(side), units, coarse=True)
         for side in (surface.width, surface.length, np.ptp(surface.heights))
     )
     caption = f"{width.rpartition(' ')[0]} by {length}, {depth} from highest to lowest"
     return _png(_indices(tone), colours.wood(_SCALE), _Legend((), (), caption), surface, units)
+
+
+def stage_png(surface: Heightfield) -> bytes:
+    """Return a small picture of a surface in the same light, without scale and margin.
+
+    Parameters
+    ----------
+    surface : Heightfield
+
+    Returns
+    -------
+    PNG file; the far side of the table is on top, +X points right
+    """
+    scale = min(_SMALL / max(surface.rows, surface.columns), 1.0)
+    return _file(_indices(_shade(*_resampled(surface, scale))), colours.wood(_SCALE))
 
 
 def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm") -> bytes:
@@ -70,7 +84,7 @@ def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm")
     PNG file. Where a pixel covers several nodes it shows the one that deviates most, so nothing is hidden.
     """
     deviation = carved.heights.astype(np.float64) - target.heights
-    limit = _round_limit(max(float(np.percentile(np.abs(deviation), 99.9)), 0.01), units)
+    limit = deviation_limit(deviation, units)
     tone = _pooled(deviation, _factor(carved)) / limit / 2 + 0.5
     ticks = tuple((step / 4, _signed((step / 2 - 1) * limit, units)) for step in range(5))
     caption = (
@@ -79,6 +93,11 @@ def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm")
     )
     legend = _Legend(ticks, ((0.0, "too deep"), (0.5, "as drawn"), (1.0, "left standing")), caption)
     return _png(_indices(tone), colours.diverging(_SCALE), legend, carved, units)
+
+
+def deviation_limit(deviation: npt.NDArray[Any], units: Units) -> float:
+    """Return where the scale of a map of deviations ends, mm: a round number of the user's unit."""
+    return _round_limit(max(float(np.percentile(np.abs(deviation), 99.9)), 0.01), units)
 
 
 def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, units: Units = "mm") -> bytes:
@@ -96,25 +115,77 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     PNG file. Where a pixel covers several nodes it shows the highest, so nothing is hidden.
     """
     judged = np.isfinite(scallops)
-    ratio = np.where(judged, scallops, 0.0) / tolerance
-    worst = float(ratio.max())
-    top = 2.0 if worst <= 2 else 4.0
+    worst = float(np.where(judged, scallops, 0.0).max())
+    met = float((scallops[judged] <= tolerance).mean()) if judged.any() else 1.0
+    caption = (
+        f"{_share(met)} of the judged surface is as smooth as asked; the highest ridge is"
+        f" {_short(worst, units)}" + ("" if judged.all() else "; hatched: walls, not judged")
+    )
+    words = ("smoother", "as asked", "rougher than asked")
+    return _limit_map(
+        scallops, _Limit(tolerance, 2.0 if worst <= 2 * tolerance else 4.0), words, caption, pitch, units
+    )
+
+
+def lost_png(lost: npt.NDArray[Any], tolerance: float, pitch: float, units: Units = "mm") -> bytes:
+    """Return a map of the detail that the finishing cutter cannot reach: pale where it would not show.
+
+    Parameters
+    ----------
+    lost : (rows, columns) mm, reachable surface minus target
+    tolerance : float, mm, the scallop height asked for: a loss below it does not show
+    pitch : float, mm
+    units : the unit of its scale
+
+    Returns
+    -------
+    PNG file. Where a pixel covers several nodes it shows the greatest loss, so nothing is hidden.
+    """
+    kept = float((lost <= tolerance).mean())
+    caption = (
+        f"{_share(kept)} of the surface can be cut to within {_short(tolerance, units)} of the picture;"
+        f" elsewhere the cutter is too wide to get in, and up to {_short(max(float(lost.max()), 0.0), units)}"
+        " is left standing"
+    )
+    high = float(np.percentile(lost, 99.9)) / tolerance
+    top = next((top for top in (2.0, 4.0, 8.0) if high <= top), 16.0)
+    words = ("kept", "would not show", "lost")
+    return _limit_map(lost, _Limit(tolerance, top), words, caption, pitch, units)
+
+
+@dataclass(frozen=True)
+class _Limit:
+    """A limit, mm, and where the scale ends, in limits."""
+
+    at: float
+    top: float
+
+
+def _limit_map(
+    values: npt.NDArray[Any],
+    limit: _Limit,
+    words: tuple[str, str, str],
+    caption: str,
+    pitch: float,
+    units: Units,
+) -> bytes:
+    """Return a map that is pale up to a limit and dark above it; what is NaN comes out hatched."""
+    judged = np.isfinite(values)
+    ratio = np.where(judged, values, 0.0) / limit.at
     grid = Heightfield(ratio.astype(np.float32), pitch)
-    factor = _factor(grid)
-    pale = round(_SCALE / top)
+    factor, top = _factor(grid), limit.top
+    # the pale part gets room for its words, even where it is a small part of the scale
+    pale = round(_SCALE * max(1 / top, 0.3))
     indices = _split_indices(_pooled(ratio, factor), top, pale)
     seen = _pooled(judged.astype(np.float64), factor) > 0
     indices[~seen] = _hatching(indices.shape)[~seen]
-    ticks = tuple((n / top, _short(n * tolerance, units)) for n in (0.0, top / 4, top / 2, top))
-    if worst > top:
+    places = (0.0, 1.0, top / 2, top) if top > 2 else (0.0, 0.5, 1.0, top)
+    share = pale / _SCALE
+    ticks = tuple((_along(place, top, share), _short(place * limit.at, units)) for place in places)
+    if float(ratio.max()) > top:
         ticks = (*ticks[:-1], (1.0, f"{ticks[-1][1]} or more"))
-    met = float((ratio[judged] <= 1).mean()) if judged.any() else 1.0
-    caption = f"{_share(met)} of the judged surface is as smooth as asked; the highest ridge is" + (
-        f" {_short(worst * tolerance, units)}" + ("" if judged.all() else "; hatched: walls, not judged")
-    )
-    words = ((0.0, "smoother"), (1 / top, "as asked"), (1.0, "rougher than asked"))
-    legend = _Legend(ticks, words, caption)
-    return _png(indices, colours.split(_SCALE, pale / _SCALE), legend, grid, units)
+    legend = _Legend(ticks, tuple(zip((0.0, share, 1.0), words, strict=True)), caption)
+    return _png(indices, colours.split(_SCALE, share), legend, grid, units)
 
 
 @dataclass(frozen=True)
@@ -124,6 +195,11 @@ class _Legend:
     ticks: tuple[tuple[float, str], ...]
     words: tuple[tuple[float, str], ...]
     caption: str
+
+
+def _along(ratio: float, top: float, share: float) -> float:
+    """Return the place 0..1 on a scale of a value in limits; `share` of the scale lies below the limit."""
+    return ratio * share if ratio <= 1 else share + (ratio - 1) / (top - 1) * (1 - share)
 
 
 # ---- surfaces to pixels ---------------------------------------------------------------------------------
@@ -150,15 +226,23 @@ def _pooled(values: _Map, factor: int) -> _Map:
     return np.asarray(np.where(high >= -low, high, low))
 
 
-def _resampled(surface: Heightfield) -> tuple[_Map, float]:
+def _resampled(surface: Heightfield, scale: float | None = None) -> tuple[_Map, float]:
     """Return smoothly resampled heights, top row first, and the size of a pixel in mm."""
     longest = max(surface.rows, surface.columns)
-    scale = min(max(_LEAST / longest, 1.0), _LONGEST / longest)
+    if scale is None:
+        scale = min(max(_LEAST / longest, 1.0), _LONGEST / longest)
     width, height = (max(2, round(size * scale)) for size in (surface.columns, surface.rows))
     picture = Image.fromarray(np.ascontiguousarray(surface.heights[::-1]))
     method = Image.Resampling.BICUBIC if scale > 1 else Image.Resampling.LANCZOS
     resized = np.asarray(picture.resize((width, height), method), dtype=np.float64)
     return resized, surface.pitch * surface.columns / width
+
+
+def _shade(heights: _Map, size: float) -> _Map:
+    """Return the place on the colour scale of each point: direct light and open sky together."""
+    level = np.zeros((2, 2))
+    light, flat = (0.60 * _direct_light(z, size) + 0.40 * open_sky(z, size) for z in (heights, level))
+    return _toned(light, float(flat[0, 0]))
 
 
 def _direct_light(heights: _Map, size: float) -> _Map:
@@ -183,7 +267,7 @@ def _toned(light: _Map, flat: float) -> _Map:
     return np.asarray(0.70 + np.where(light > flat, brighter, darker))
 
 
-def _open_sky(heights: _Map, size: float) -> _Map:
+def open_sky(heights: _Map, size: float) -> _Map:
     """Return the share of the sky that each point sees: 1 − mean over 16 directions of sin(horizon)."""
     coarse = heights[::2, ::2].astype(np.float32)
     reach = 3.0 * max(float(np.ptp(heights)), size) / (2 * size)
@@ -243,7 +327,12 @@ def _png(
     canvas[_MARGIN - 1 : _MARGIN + rows + 1, left - 1 : left + columns + 1] = _PAPER + 8
     canvas[_MARGIN : _MARGIN + rows, left : left + columns] = indices
     canvas[rows + 2 * _MARGIN :] = foot
-    picture = Image.fromarray(canvas, mode="P")
+    return _file(canvas, scale)
+
+
+def _file(indices: Indices, scale: colours.Colours) -> bytes:
+    """Return a PNG file of colours by number: those of a scale, then the ramp of ink."""
+    picture = Image.fromarray(indices, mode="P")
     ramp = np.repeat(np.linspace(255, 0, _INKS).round().astype(np.uint8)[:, None], 3, axis=1)
     picture.putpalette(np.concatenate([scale, ramp]).tobytes())
     file = io.BytesIO()

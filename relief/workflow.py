@@ -18,13 +18,13 @@ from relief.jobfolder import check_file, check_folder, write_file, write_folder
 from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.measures import volume_below
 from relief.mesh import reduced_solid, stl_bytes
-from relief.pictures import deviation_png, scallop_png, shaded_png
+from relief.pictures import deviation_png, lost_png, scallop_png, shaded_png
 from relief.plans import Plan, plan_operations
 from relief.progress import Progress, Silent
 from relief.proof import Proof, file_names, prove, write_programs
 from relief.report import Grid, ProgramRun, Report
 from relief.setup import Setup, lay_out, set_up
-from relief.sheet import render_sheet
+from relief.sheet import Stage, render_sheet
 from relief.shop.load import Shop
 
 
@@ -164,8 +164,15 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     }
     scallops = scallop_png(judged, job.finishing.scallop, relief.pitch, job.output.units)
     progress.fraction(0.8)
-    trace = proof.evidence.programs[0].moves.points[:, :2]
-    sheet = render_sheet(report, images | {"scallop.png": scallops}, setup, trace)
+    lost = proof.reachable.heights - relief.heights
+    maps = {
+        "scallop.png": scallops,
+        "lost.png": lost_png(lost, job.finishing.scallop, relief.pitch, job.output.units),
+    }
+    programs = proof.evidence.programs
+    stages = [Stage(f"after {p.file}", p.after) for p in programs if p.cutter is not None]
+    trace = programs[0].moves.points[:, :2]
+    sheet = render_sheet(report, images | maps, setup, trace, stages, carved)
     return {"carved.stl": mesh, **images, "sheet.html": sheet}
 
 

@@ -13,6 +13,7 @@ from relief.job import Job
 from relief.measures import LostDetail, ScallopFigures
 from relief.report import Grid, ProgramRun, Report
 from relief.setup import Setup
+from relief.sheet import Stage
 from relief.shop.records import ChipLoad, Cutter, Machine, Material
 from relief.surfaces import surround
 
@@ -97,3 +98,12 @@ def a_trace() -> np.ndarray:
     """Return the path round the relief, a cutter's radius off, with the start not yet told."""
     corners = [(-3.2, -3.2), (123.2, -3.2), (123.2, 93.2), (-3.2, 93.2), (-3.2, -3.2)]
     return np.array([(np.nan, np.nan), *corners])
+
+
+def a_scene(setup: Setup | None = None) -> tuple[Stage, ...]:
+    """Return the stock after two programs: left 0.5 mm too high, then 0.019 mm."""
+    target = (setup or a_setup()).target
+    return tuple(
+        Stage(name, target.with_heights(target.heights + np.float32(left)))
+        for name, left in (("after 1-roughing.nc", 0.5), ("after 2-finishing.nc", 0.019))
+    )

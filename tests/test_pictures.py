@@ -10,7 +10,7 @@ from PIL import Image
 
 from relief import colours, pictures
 from relief.heightfield import Heightfield
-from relief.pictures import deviation_png, scallop_png, shaded_png
+from relief.pictures import deviation_png, lost_png, scallop_png, shaded_png, stage_png
 from tests import fields
 
 
@@ -108,6 +108,44 @@ def test_scallop_limit_is_a_step() -> None:
     assert len(np.unique(hatched)) == 2
 
 
+def test_lost_detail_has_its_own_scale() -> None:
+    """What would not show is pale, what is lost is dark, and a node of great loss is never hidden."""
+    lost = np.full((40, 40), 0.04)
+    lost[:, 20:] = 0.06
+    image = body(lost_png(lost, 0.05, 1.0), Heightfield(np.zeros((40, 40)), 1.0))
+    assert image[500, 100].sum() > image[500, -100].sum() + 150
+    lost = np.zeros((3000, 2500))
+    plain = pixels(lost_png(lost, 0.05, 0.1))
+    lost[1234, 1111] = 2.0
+    assert (pixels(lost_png(lost, 0.05, 0.1))[24:1000] != plain[24:1000]).any()
+
+
+@pytest.mark.parametrize("high", [0.04, 0.09, 0.19, 0.39, 2.0])
+def test_words_of_a_limit_never_meet(high: float) -> None:
+    """However far the scale of a map reaches above its limit, its marks stand apart and in order."""
+    top = next(top for top in (2.0, 4.0, 8.0, 16.0) if high / 0.05 <= top or top == 16.0)
+    share = max(1 / top, 0.3)
+    places = [pictures._along(value, top, share) for value in (0.0, 1.0, top / 2, top)]
+    assert places[0] == 0.0
+    assert places[-1] == pytest.approx(1.0)
+    assert places[1] == pytest.approx(share)
+    assert (np.diff(places) >= 0).all()
+
+
+def test_small_pictures_of_stages() -> None:
+    """A stage's picture is small, without margin, far side on top, and in the same light."""
+    dome = fields.dome()
+    image = pixels(stage_png(dome)).sum(axis=2)
+    assert max(image.shape) <= 520
+    rows, columns = image.shape
+    assert image[rows * 36 // 100, columns * 36 // 100] > image[rows * 64 // 100, columns * 64 // 100] + 60
+    heights = np.zeros((900, 600))
+    heights[800:] = -2.0
+    image = pixels(stage_png(Heightfield(heights, 0.1)))
+    assert image.shape[:2] == (520, 347)
+    assert image[55].sum() < image[-100].sum()
+
+
 @pytest.mark.parametrize("shape", [(2, 2), (3, 400), (400, 3), (1600, 900), (30, 30)])
 @pytest.mark.parametrize("units", ["mm", "in"])
 def test_sizes(shape: tuple[int, int], units: str) -> None:
@@ -117,6 +155,7 @@ def test_sizes(shape: tuple[int, int], units: str) -> None:
         shaded_png(field, units),
         deviation_png(field, field, units),
         scallop_png(np.zeros(shape), 0.05, 0.3, units),
+        lost_png(np.full(shape, 0.3), 0.05, 0.3, units),
     ):
         image = pixels(png)
         assert max(image.shape) <= 1700

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import base64
+import json
 import re
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from relief.sheet import render_sheet
+import relief.sheet
+from relief.heightfield import Heightfield
+from relief.sheet import Stage, render_sheet
 from relief.sheet.drawing import set_up_drawing
+from relief.sheet.scene import scene_json
 from relief.shop.records import Machine
-from tests.reports import SOFTWOOD, a_job, a_report, a_setup, a_trace, check
+from relief.surfaces import surround
+from tests.reports import SOFTWOOD, a_job, a_report, a_scene, a_setup, a_trace, check
 
 PNG = b"\x89PNG made-up"
-IMAGES = {"carved.png": PNG, "deviation.png": PNG, "scallop.png": PNG}
-VOID = {"meta", "link", "img", "rect", "path", "circle", "polyline", "br"}
+IMAGES = {"carved.png": PNG, "deviation.png": PNG, "scallop.png": PNG, "lost.png": PNG}
+VOID = {"meta", "link", "img", "input", "rect", "path", "circle", "polyline", "br"}
 
 
 class Page(HTMLParser):
@@ -40,7 +47,7 @@ class Page(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        if "style" not in self.open:
+        if not {"style", "script"} & set(self.open):
             self.text += data
 
     def all(self, tag: str) -> list[dict[str, str | None]]:
@@ -49,7 +56,7 @@ class Page(HTMLParser):
 
 def a_page(**changes: object) -> Page:
     """Return the sheet of the made report, but for what is changed."""
-    return Page(render_sheet(a_report(**changes), IMAGES, a_setup(), a_trace()))
+    return Page(render_sheet(a_report(**changes), IMAGES, a_setup(), a_trace(), a_scene()))
 
 
 def test_page_is_whole() -> None:
@@ -63,23 +70,30 @@ def test_page_is_whole() -> None:
 
 
 def test_nothing_is_fetched() -> None:
-    """No script, no style sheet, no link or picture from elsewhere: the page works without any network."""
+    """No style sheet, link, picture or script from elsewhere; the page forbids itself the network, too.
+
+    Content Security Policy Level 3 (W3C): default-src 'none' refuses whatever no other part allows.
+    """
     page = a_page()
-    assert not {name for name, _ in page.tags} & {"script", "iframe", "object", "embed", "form", "a"}
+    assert not {name for name, _ in page.tags} & {"iframe", "object", "embed", "form", "a"}
     for _, attributes in page.tags:
         for value in (attributes.get("src"), attributes.get("href")):
             assert value is None or value.startswith("data:")
+    policy = next(m["content"] for m in page.all("meta") if m.get("http-equiv") == "Content-Security-Policy")
+    allowed = dict(part.split(" ", 1) for part in policy.split("; "))
+    assert allowed.pop("default-src") == "'none'"
+    assert set(allowed.values()) == {"data:", "'unsafe-inline'"}
     style = render_sheet(a_report(), IMAGES, a_setup(), a_trace()).decode()
-    assert "http" not in style
+    assert "http:" not in style
+    assert "https:" not in style
     assert "@import" not in style
     assert set(re.findall(r"url\((.*?)\)", style)) == {"#grain"}
 
 
 def test_same_job_same_bytes() -> None:
     """The sheet holds no date and no random names."""
-    assert render_sheet(a_report(), IMAGES, a_setup(), a_trace()) == render_sheet(
-        a_report(), IMAGES, a_setup(), a_trace()
-    )
+    first, second = (render_sheet(a_report(), IMAGES, a_setup(), a_trace(), a_scene()) for _ in range(2))
+    assert first == second
 
 
 def test_verdict_comes_first() -> None:
@@ -160,10 +174,11 @@ def test_every_text_is_escaped() -> None:
     )
     material = SOFTWOOD.__class__(**{**vars(SOFTWOOD), "name": HOSTILE, "cautions": (HOSTILE,)})
     setup = a_setup(material=material, machine=Machine(name=HOSTILE))
-    page = Page(render_sheet(report, IMAGES, setup, a_trace()))
+    stages = tuple(Stage(HOSTILE, stage.surface) for stage in a_scene(setup))
+    page = Page(render_sheet(report, IMAGES, setup, a_trace(), stages))
     assert page.open == []
-    assert not page.all("script")
-    assert len(page.all("img")) == 3
+    assert len(page.all("script")) == 3  # surfaces, library, view
+    assert len(page.all("img")) == 6
     assert page.text.count('<script>alert("1")') >= 7
 
 
@@ -180,6 +195,81 @@ def test_hand_set_spindle_and_missing_parts() -> None:
     assert len(page.all("img")) == 2
     assert not page.all("polyline")
     assert page.open == []
+
+
+# ---- view in 3-D ----------------------------------------------------------------------------------------
+
+
+def test_scripts_are_whole() -> None:
+    """Neither the library nor the view can end its script element early; the library brings its licence."""
+    viewer = Path(relief.sheet.__file__).parent / "viewer"
+    for name in ("three.min.js", "view.js"):
+        text = (viewer / name).read_text(encoding="utf-8")
+        assert not re.search("</script|<!--", text, re.IGNORECASE), name
+    library = (viewer / "three.min.js").read_text(encoding="utf-8")
+    assert "The MIT License" in library[:2000]
+    assert "Permission is hereby granted" in library[:2000]
+    assert len(library) < 700_000
+
+
+def test_a_view_for_each_stage() -> None:
+    """The slider has a place for each program and starts at the last; each has a picture of its own."""
+    page = a_page()
+    slider = next(i for i in page.all("input") if i.get("type") == "range")
+    assert (slider["min"], slider["max"], slider["value"]) == ("0", "1", "1")
+    assert "1. after 1-roughing.nc" in page.text
+    assert "2. after 2-finishing.nc" in page.text
+    assert len(page.all("img")) == len(IMAGES) + 2
+
+
+def test_one_stage_needs_no_slider() -> None:
+    """A job of one cutting program is shown without slider and without a row of pictures."""
+    page = Page(render_sheet(a_report(), IMAGES, a_setup(), a_trace(), a_scene()[1:]))
+    assert not [i for i in page.all("input") if i.get("type") == "range"]
+    assert "What each program leaves" not in page.text
+
+
+def test_no_stage_no_script() -> None:
+    """Without stages the page holds no script at all."""
+    assert not Page(render_sheet(a_report(), IMAGES, a_setup(), a_trace())).all("script")
+
+
+def unpacked(text: str, kind: str, table: dict) -> np.ndarray:
+    """Return an array of the view's table."""
+    return np.frombuffer(base64.b64decode(text), kind).reshape(table["rows"], table["columns"])
+
+
+def test_surfaces_of_the_view() -> None:
+    """Heights come back as they were, deviations as numbers of colours; outside nothing is judged."""
+    setup = a_setup()
+    stages = a_scene(setup)
+    table = json.loads(scene_json(stages, stages[-1].surface, setup))
+    surface = stages[-1].surface
+    assert (table["rows"], table["columns"]) == surface.heights.shape
+    assert table["step"] == [1.0, 1.0]
+    heights = unpacked(table["stages"][1]["heights"], "<u2", table) * ((table["high"] - table["low"]) / 65535)
+    assert np.abs(heights + table["low"] - surface.heights).max() < 2e-4
+    colours = unpacked(table["deviation"], "u1", table)
+    assert (colours[:9] == 239).all()
+    assert (colours[12:-12, 12:-12] == int((0.019 / 0.02 / 2 + 0.5) * 239)).all()
+    assert len(base64.b64decode(table["palette"])) == 3 * 239
+
+
+def test_view_of_a_large_job_stays_small() -> None:
+    """However fine the grid, the view has at most 400 nodes a side; one bad node still shows."""
+    relief = Heightfield(np.full((1201, 1201), -3.0), 0.1)
+    target = surround(relief, (10.0, 10.0), "open")
+    setup = a_setup(relief=relief, target=target, region=relief.region)
+    carved = target.heights.copy()
+    carved[700, 650] -= 0.5
+    surface = target.with_heights(carved)
+    text = scene_json([Stage("after", surface)], surface, setup)
+    table = json.loads(text)
+    assert max(table["rows"], table["columns"]) == 400
+    assert table["step"][0] * (table["columns"] - 1) == pytest.approx(target.width)
+    colours = unpacked(table["deviation"], "u1", table)
+    assert colours.min() == 0
+    assert len(text) < 1_000_000
 
 
 # ---- set-up drawing -------------------------------------------------------------------------------------

@@ -1,5 +1,6 @@
 """The job sheet: one self-contained page that lets a person decide to press start or not."""
 
 from relief.sheet.render import render_sheet
+from relief.sheet.scene import Stage
 
-__all__ = ["render_sheet"]
+__all__ = ["Stage", "render_sheet"]

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import resources
+from typing import Any
 
 import jinja2
+import markupsafe
 import numpy as np
 import numpy.typing as npt
 
+from relief.colours import diverging
+from relief.heightfield import Heightfield
+from relief.pictures import deviation_limit, stage_png
 from relief.report import Report, format_time, percent
 from relief.setup import Setup
 from relief.sheet.drawing import set_up_drawing
+from relief.sheet.scene import Stage, final_deviation, scene_json
 from relief.units import MM_PER_INCH, Units, format_length
 
 
@@ -21,15 +27,19 @@ def render_sheet(
     images: Mapping[str, bytes],
     setup: Setup,
     trace: npt.NDArray[np.float64] | None = None,
+    stages: Sequence[Stage] = (),
+    finished: Heightfield | None = None,
 ) -> bytes:
     """Return the job sheet: one HTML page that needs no network and prints on paper.
 
     Parameters
     ----------
     report : Report
-    images : PNG files by name: carved.png, deviation.png, and scallop.png if there is one
+    images : PNG files by name: carved.png, deviation.png, and scallop.png and lost.png if there are such
     setup : Setup
     trace : (n, 2) mm, what the trace program walks, in the relief's coordinates
+    stages : the stock after each program that cuts, for the view in 3-D and its pictures; none: no view
+    finished : the surface of the stages that is compared with the target; None: the last stage's
 
     Returns
     -------
@@ -46,6 +56,8 @@ def render_sheet(
         drawing=set_up_drawing(setup, trace, _levels(setup, units)),
         checks=sorted(report.checks, key=lambda check: (check.holds, check.severity)),
         span=_span(trace),
+        stages=[(stage.name, _data_uri(stage_png(stage.surface))) for stage in stages],
+        view=_view(stages, finished or stages[-1].surface, setup) if stages else None,
     )
     return page.encode("utf-8")
 
@@ -67,6 +79,25 @@ def _template(report: Report) -> jinja2.Template:
         measure=lambda value, unit: _measure(value, unit, report),
     )
     return environment.from_string(source)
+
+
+def _view(stages: Sequence[Stage], finished: Heightfield, setup: Setup) -> dict[str, Any]:
+    """Return what the view in 3-D needs: its library, its script, its surfaces, and its scale of colours."""
+    folder = resources.files("relief.sheet").joinpath("viewer")
+    library, script = (
+        markupsafe.Markup(folder.joinpath(name).read_text(encoding="utf-8"))
+        for name in ("three.min.js", "view.js")
+    )
+    units = setup.job.output.units
+    limit = deviation_limit(final_deviation(finished, setup), units)
+    colours = diverging(9)
+    return {
+        "library": library,
+        "script": script,
+        "surfaces": markupsafe.Markup(scene_json(stages, finished, setup)),
+        "limit": format_length(_rounded_fine(limit, units), units),
+        "colours": ", ".join(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in colours.tolist()),
+    }
 
 
 def _data_uri(png: bytes) -> str:
@@ -94,6 +125,11 @@ def _span(trace: npt.NDArray[np.float64] | None) -> tuple[float, float] | None:
 def _rounded(length: float, units: Units) -> float:
     """Round to a hundredth of a millimetre or a thousandth of an inch."""
     return round(length, 2) if units == "mm" else round(length / MM_PER_INCH, 3) * MM_PER_INCH
+
+
+def _rounded_fine(length: float, units: Units) -> float:
+    """Round to a micrometre or a tenth of a thousandth of an inch."""
+    return round(length, 3) if units == "mm" else round(length / MM_PER_INCH, 4) * MM_PER_INCH
 
 
 def _feed(feed: float, units: Units) -> str:
