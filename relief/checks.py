@@ -7,7 +7,7 @@ surfaces carved from them. To add one, write a function from Evidence to Check a
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Literal
@@ -17,6 +17,8 @@ import numpy.typing as npt
 
 from relief.feeds import Feeds
 from relief.heightfield import Heightfield
+from relief.holding import Holding
+from relief.job import Cutout
 from relief.measures import LostDetail, ScallopFigures
 from relief.moves import Moves
 from relief.shop.records import Cutter, Machine, Material
@@ -32,6 +34,10 @@ LONGEST_LINE = 256
 WITHIN_ENOUGH = 0.995
 LOST_SHARE = 0.1
 THIN_FLOOR = 3.0
+# A tab may miss its width and height by this, mm, and its width by a node on either side.
+TAB_SLACK = 0.1
+# Waste that nothing holds, mm²: less is chips.
+LOOSE_WASTE = 2.0
 LONG_JOB = 8 * 3600.0
 TEXT_ROUNDING = 1e-6
 # The deepest cut is found to this, from above (see relief.carving.deepest_cut).
@@ -95,7 +101,7 @@ class ReadProgram:
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """All that the checks look at."""
+    """All that the checks look at; `cutout` and `holding` only where a part is cut out."""
 
     machine: Machine
     material: Material
@@ -107,6 +113,8 @@ class Evidence:
     levels: int | None
     depth: float
     pitch: float
+    cutout: Cutout | None = None
+    holding: Holding | None = None
 
     @property
     def cuts(self) -> tuple[ReadProgram, ...]:
@@ -134,11 +142,12 @@ def within_travel(evidence: Evidence) -> Check:
 
 
 def within_stock(evidence: Evidence) -> Check:
-    """No program goes below the bottom of the stock."""
-    lowest = min(float(np.nanmin(program.moves.points[:, 2])) for program in evidence.programs)
+    """No program goes below the bottom of the stock; only the cutout does, by as much as it was told to."""
+    spare, program = min(((_spare_below(evidence, p), p) for p in evidence.programs), key=itemgetter(0))
+    lowest = float(np.nanmin(program.moves.points[:, 2]))
     return Check(
-        "within stock", lowest >= -evidence.thickness - TEXT_ROUNDING, -lowest, evidence.thickness, "mm",
-        f"the deepest position is {format_length(-lowest)} below the stock top;"
+        "within stock", spare >= -TEXT_ROUNDING, -lowest, -lowest + spare, "mm",
+        f"the deepest position of {program.file} is {format_length(-lowest)} below the stock top;"
         f" the stock is {format_length(evidence.thickness)} thick",
         "stop",
     )  # fmt: skip
@@ -218,11 +227,26 @@ def feeds_in_range(evidence: Evidence) -> Check:
 
 
 def part_held(evidence: Evidence) -> Check:
-    """The part stays joined to its board: nothing is cut through."""
-    floor = evidence.thickness + min(float(p.after.heights.min()) for p in evidence.programs)
+    """What the job leaves to hold the part is there, and nothing else."""
+    found, asked = evidence.holding, evidence.cutout
+    if found is None or asked is None:
+        floor = _floor(evidence.programs, evidence.thickness)
+        return Check(
+            "part held", floor > 0, floor, 0.0, "mm",
+            f"the thinnest floor left is {format_length(floor)}; the part stays in its board",
+            "stop",
+        )  # fmt: skip
+    if not asked.tabs and not asked.skin:
+        return Check(
+            "part held", False, found.section, 0.0, "mm²",
+            "no tab holds the part: hold it from below (double-sided tape, vacuum) before the cutout starts",
+            "warn",
+        )  # fmt: skip
+    fault = _holding_fault(found, asked, evidence.pitch)
+    held_by = f"a skin of {format_length(asked.skin)}" if asked.skin else f"{len(found.bridges)} tabs"
     return Check(
-        "part held", floor > 0, floor, 0.0, "mm",
-        f"the thinnest floor left is {format_length(floor)}; the part stays in its board",
+        "part held", not fault, found.section, 0.0, "mm²",
+        fault or f"the part is held by {held_by}, {found.section:.0f} mm² in all",
         "stop",
     )  # fmt: skip
 
@@ -318,7 +342,7 @@ def steps_of_the_picture_hidden(evidence: Evidence) -> Check:
 
 def floor_thick_enough(evidence: Evidence) -> Check:
     """Enough stock is left below the deepest cut to stay stiff."""
-    floor = evidence.thickness + min(float(p.after.heights.min()) for p in evidence.programs)
+    floor = _floor((p for p in evidence.programs if p.operation != "cutout"), evidence.thickness)
     return Check(
         "floor thick enough", floor >= THIN_FLOOR, floor, THIN_FLOOR, "mm",
         f"{format_length(floor)} of stock is left below the deepest cut", "warn",
@@ -368,6 +392,41 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
     time_bearable,
     scallop_resolvable,
 )
+
+
+def _floor(programs: Iterable[ReadProgram], thickness: float) -> float:
+    """Return the least thickness of stock that programs leave, mm."""
+    return thickness + min(float(program.after.heights.min()) for program in programs)
+
+
+def _spare_below(evidence: Evidence, program: ReadProgram) -> float:
+    """Return how far a program stays above the lowest height that it may go to, mm."""
+    through = 0.0
+    if evidence.cutout and program.operation == "cutout":
+        through = evidence.cutout.through if not evidence.cutout.skin else -evidence.cutout.skin
+    return float(np.nanmin(program.moves.points[:, 2])) + evidence.thickness + through
+
+
+def _holding_fault(found: Holding, asked: Cutout, pitch: float) -> str:
+    """Return what is wrong with what holds the part, or an empty text."""
+    if found.loose_parts:
+        return f"{found.loose_parts} of {found.parts} parts would come loose: nothing joins them to the board"
+    if found.loose_waste > LOOSE_WASTE:
+        return f"{found.loose_waste:.0f} mm² of waste would come loose under the turning cutter"
+    if asked.skin:
+        return ""
+    count, most = sum(bridge.to_frame for bridge in found.bridges), asked.tabs * found.parts
+    if count > most:
+        return f"{count} places join the part to its board, where {most} tabs were asked for"
+    for bridge in found.bridges:
+        off = abs(bridge.width - asked.tab_width), abs(bridge.height - asked.tab_height)
+        if off[0] > TAB_SLACK + 2 * pitch or off[1] > TAB_SLACK:
+            return (
+                f"what joins the part to its board at X {bridge.x:.1f} Y {bridge.y:.1f} mm"
+                f" is {bridge.width:.2f} x {bridge.height:.2f} mm,"
+                f" where a tab has {asked.tab_width:.2f} x {asked.tab_height:.2f} mm"
+            )
+    return ""
 
 
 def _span(moves: Moves) -> npt.NDArray[np.float64]:

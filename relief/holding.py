@@ -16,9 +16,12 @@ Labels = npt.NDArray[np.int32]
 
 # Stock thinner than this is cut through, mm: the lattice of the text and float32 heights explain it.
 PAPER = 0.01
-# A bridge is measured across this share of the cut beside the part; near its banks it widens.
-NARROWEST_AT = (0.15, 0.85)
-BINS = 12
+# How far across the cut a bridge must reach, as a share of the cut's width.
+FAR_BANK = 0.9
+# It is measured in bands across this share of the cut, each two half bands wide; near its banks it widens.
+NARROWEST_AT = (0.2, 0.8)
+BANDS = 13
+HALF_BAND = 0.1
 
 
 @dataclass(frozen=True)
@@ -120,11 +123,11 @@ def _bridges(
     away = np.asarray(ndimage.distance_transform_edt(~part)) * pitch
     outer = _labels(beside)
     rim = np.array(sorted(_on_rim(outer)))
-    across = _labels(beside & (away < NARROWEST_AT[1] * cut_width))
+    across = _labels(beside & (away < FAR_BANK * cut_width))
     for label, where in enumerate(ndimage.find_objects(across), start=1):
         mine = across[where] == label
         reach = away[where][mine]
-        if reach.min() > 2 * pitch or reach.max() < NARROWEST_AT[1] * cut_width - 2 * pitch:
+        if reach.min() > 2 * pitch or reach.max() < FAR_BANK * cut_width - 2 * pitch:
             continue
         heights = carved.heights[where][mine].astype(np.float64) + thickness
         width, height = _narrowest(reach, heights, pitch, cut_width)
@@ -142,19 +145,15 @@ def _bridges(
 def _narrowest(
     away: npt.NDArray[np.float64], heights: npt.NDArray[np.float64], pitch: float, cut_width: float
 ) -> tuple[float, float]:
-    """Return width and mean height where a bridge's section is least."""
-    low, high = (share * cut_width for share in NARROWEST_AT)
-    bins = max(min(BINS, int((high - low) / (2 * pitch))), 1)
-    # whole rows of nodes to each bin, so that a straight outline counts every node in full
-    rows = max(round((high - low) / bins / pitch), 1)
-    slot = np.floor((away / pitch + 0.5) / rows).astype(int)
-    first = int(np.ceil((low / pitch + 0.5) / rows))
-    last = int((high / pitch - 0.5) // rows)
-    picked = (slot >= first) & (slot < max(last, first + 1))
-    size = max(last, first + 1) - first
-    count = np.bincount(slot[picked] - first, minlength=size)
-    volume = np.bincount(slot[picked] - first, weights=heights[picked], minlength=size)
+    """Return width and mean height where a bridge's section is least.
+
+    Sections are means over bands, several nodes wide, that lie one behind the other from bank to bank.
+    """
+    half = max(HALF_BAND * cut_width, 1.5 * pitch)
+    middles = np.linspace(NARROWEST_AT[0] * cut_width, NARROWEST_AT[1] * cut_width, BANDS)
+    inside = np.abs(away[None, :] - middles[:, None]) < half
+    count, volume = inside.sum(axis=1), inside @ heights
     least = int(np.argmin(volume))
     if not count[least]:
         return 0.0, 0.0
-    return float(count[least] * pitch / rows), float(volume[least] / count[least])
+    return float(count[least] * pitch**2 / (2 * half)), float(volume[least] / count[least])

@@ -174,7 +174,6 @@ NOT_YET = (
 )  # fmt: skip
 NOT_YET_VALUES = {
     "shaping.tone": ("lightness",),
-    "cutout.shape": ("rectangle", "ellipse", "silhouette"),
     "output.programs": ("one",),
 }
 

@@ -10,6 +10,8 @@ import numpy.typing as npt
 from relief.cutters import profile
 from relief.feeds import Feeds, choose_feeds, limit_feeds
 from relief.heightfield import Region
+from relief.part import Part
+from relief.planning.cutout import plan_cutout
 from relief.planning.finishing import plan_finishing, stepover
 from relief.planning.roughing import plan_roughing
 from relief.planning.trace import plan_trace
@@ -30,6 +32,7 @@ class Plan:
     feed : (n,) mm/min for the move that arrives at each point
     cutter, feeds : None for the trace, which turns no cutter
     yardstick : mm, what the cutting length is compared with; 0 where there is none
+    notes : what the user must know, one sentence each
     """
 
     operation: str
@@ -38,10 +41,11 @@ class Plan:
     cutter: Cutter | None = None
     feeds: Feeds | None = None
     yardstick: float = 0.0
+    notes: tuple[str, ...] = ()
 
 
 def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
-    """Plan every program of a job, in running order: trace, roughing, finishing.
+    """Plan every program of a job, in running order: trace, roughing, finishing, cutout.
 
     Raises
     ------
@@ -52,7 +56,11 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
     roughing = _roughing(setup)
     progress.stage("planning the finishing")
     finishing = _finishing(setup, progress)
-    cuts = tuple(plan for plan in (roughing, finishing) if len(plan.toolpath.points))
+    planned: tuple[Plan, ...] = (roughing, finishing)
+    if setup.part:
+        progress.stage("planning the cutout")
+        planned += (_cutout(setup, setup.part),)
+    cuts = tuple(plan for plan in planned if len(plan.toolpath.points))
     return (_trace(setup, cuts), *cuts)
 
 
@@ -124,3 +132,23 @@ def _finishing(setup: Setup, progress: Progress) -> Plan:
     )  # fmt: skip
     feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
     return Plan("finishing", plan.toolpath, feed, cutter, feeds, plan.yardstick)
+
+
+def _cutout(setup: Setup, part: Part) -> Plan:
+    """Cut the part free: the cutter runs in a slot of its own width."""
+    plan = plan_cutout(
+        part.outline,
+        part.cutter,
+        part.section,
+        thickness=setup.job.stock.thickness,
+        clearance=setup.clearance,
+        step=setup.step,
+        stock=setup.target.region,
+    )
+    asked = part.section
+    feeds = choose_feeds(
+        part.cutter, setup.material, setup.machine, plan.stepdown, part.cutter.diameter,
+        rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
+    )  # fmt: skip
+    feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
+    return Plan("cutout", plan.toolpath, feed, part.cutter, feeds, notes=plan.warnings)

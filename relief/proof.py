@@ -10,11 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from relief.carving import DeepestCut, carve_stock, deepest_cut, rapid_contact
 from relief.checks import Evidence, ReadProgram
 from relief.heightfield import Heightfield
+from relief.holding import Holding, holding
 from relief.measures import gouge, lost_detail, scallop_figures, scallop_heights, wall_nodes
+from relief.part import cut_width
 from relief.plans import Plan
 from relief.program.read import read_program
 from relief.program.write import ProgramHead, write_program
@@ -33,13 +36,15 @@ class Proof:
     ----------
     evidence : all that the checks look at
     carved : the whole stock after the last program
+    finished : the same, but for what the cutout took: there as it stood before
     reachable : the best surface that the finishing cutter can leave
     scallops : (rows, columns) mm, ridge height over the reachable surface
-    walls : (rows, columns) where the surface is too steep for a scallop to be judged
+    walls : (rows, columns) where no scallop is judged: the surface is too steep, or waste of the cutout
     """
 
     evidence: Evidence
     carved: Heightfield
+    finished: Heightfield
     reachable: Heightfield
     scallops: npt.NDArray[np.float32]
     walls: npt.NDArray[np.bool_]
@@ -104,32 +109,66 @@ def prove(plans: Sequence[Plan], texts: Sequence[bytes], setup: Setup, progress:
         A text that does not conform to the standard (a fault of ours: nothing is left behind).
     """
     programs = tuple(_read_all(plans, texts, setup, progress))
-    carved = programs[-1].after
-    relief = setup.relief
+    carved, finished = programs[-1].after, _finished(programs, setup)
+    relief, part = setup.relief, setup.part
     reachable = relief.with_heights(reachable_surface(relief, setup.finishing_cutter))
-    inside = carved.cropped(setup.region)
+    inside = finished.cropped(setup.region)
     scallops, walls = scallop_heights(inside, reachable), wall_nodes(reachable)
+    own = part.nodes[finished.window(setup.region)] if part else np.ones_like(walls)
     tolerance = setup.job.finishing.scallop
     evidence = Evidence(
         machine=setup.machine,
         material=setup.material,
         thickness=setup.job.stock.thickness,
         programs=programs,
-        gouge=_deepest_gouge(setup, carved),
-        scallop=scallop_figures(scallops, walls, tolerance),
-        lost_detail=lost_detail(relief.heights, reachable.heights, tolerance),
+        gouge=_deepest_gouge(setup, finished),
+        scallop=scallop_figures(scallops[own], walls[own], tolerance),
+        lost_detail=lost_detail(relief.heights[own], reachable.heights[own], tolerance),
         levels=setup.levels,
         depth=setup.depth,
         pitch=relief.pitch,
+        cutout=part.section if part else None,
+        holding=_holding(carved, setup),
     )
-    return Proof(evidence, carved, reachable, scallops, walls)
+    return Proof(evidence, carved, finished, reachable, scallops, walls | ~own)
 
 
-def _deepest_gouge(setup: Setup, carved: Heightfield) -> float:
+def _finished(programs: Sequence[ReadProgram], setup: Setup) -> Heightfield:
+    """Return the part as it is left by all programs, in a board as it stood before the cutout."""
+    last = programs[-1]
+    if setup.part is None:
+        return last.after
+    before = next((p.before for p in programs if p.operation == "cutout"), last.after)
+    return last.after.with_heights(np.where(setup.part.nodes, last.after.heights, before.heights))
+
+
+def _holding(carved: Heightfield, setup: Setup) -> Holding | None:
+    part = setup.part
+    if part is None:
+        return None
+    return holding(carved, part.nodes, setup.job.stock.thickness, cut_width(setup.job, part.cutter))
+
+
+def _deepest_gouge(setup: Setup, finished: Heightfield) -> float:
     """Return the deepest cut below the target; a walled surround must stay whole too."""
     if setup.job.relief.edge == "walled":
-        return gouge(setup.target.heights, carved.heights)
-    return gouge(setup.relief.heights, carved.cropped(setup.region).heights)
+        return gouge(setup.target.heights, finished.heights)
+    return gouge(setup.relief.heights, finished.cropped(setup.region).heights)
+
+
+def _stock_for_layers(stock: Heightfield, plan: Plan, setup: Setup) -> Heightfield:
+    """Return the stock in which the depth of a program's layers is measured.
+
+    The cutout's last pass takes the allowance off the wall at full depth: thin, so it is no layer. For all
+    other cuts that rim counts as gone.
+    """
+    part = setup.part
+    if plan.operation != "cutout" or part is None or not part.section.allowance:
+        return stock
+    away = np.asarray(ndimage.distance_transform_edt(~part.nodes)) * stock.pitch
+    rim = ~part.nodes & (away <= part.section.allowance + stock.pitch)
+    below = np.float32(-2 * setup.job.stock.thickness)
+    return stock.with_heights(np.where(rim, below, stock.heights))
 
 
 def _read_all(
@@ -145,7 +184,8 @@ def _read_all(
         touching = cutter or setup.roughing_cutter
         contact = rapid_contact(stock, moves, touching)
         after = stock if cutter is None else carve_stock(stock, moves, cutter)
-        deepest = deepest_cut(stock, moves, cutter) if cutter else DeepestCut(0.0, 0)
+        layers = _stock_for_layers(stock, plan, setup)
+        deepest = deepest_cut(layers, moves, cutter) if cutter else DeepestCut(0.0, 0)
         program = ReadProgram(
             file=file,
             operation=plan.operation,

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,7 +16,8 @@ from relief.cutters import profile
 from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
 from relief.job import Job
-from relief.picture import read_heights, read_picture
+from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
+from relief.picture import Brightness, read_heights, read_picture
 from relief.shaping import Grid, fit_heights, grid_for, shape_heights
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
@@ -47,6 +49,7 @@ class Setup:
     step : mm, the lattice that program text can express
     levels : brightness levels of the picture's file, or None for a height file
     notes : what was decided on the user's behalf
+    part : what is cut out of the stock; None when it stays in it
     """
 
     job: Job
@@ -62,6 +65,7 @@ class Setup:
     step: float
     levels: int | None
     notes: tuple[str, ...]
+    part: Part | None = None
 
     @property
     def depth(self) -> float:
@@ -89,12 +93,17 @@ def set_up(job: Job, shop: Shop) -> Setup:
     """
     finish = shop.cutter(job.finishing.cutter)
     _check_cutters(job, shop.cutter(job.roughing.cutter), finish)
-    relief, job, levels, notes = _read_source(job, finish)
-    return lay_out(job, shop, relief, levels, notes)
+    source = _read_source(job, finish)
+    return lay_out(source.job, shop, source.relief, source.levels, source.notes, source.opacity)
 
 
 def lay_out(
-    job: Job, shop: Shop, relief: Heightfield, levels: int | None = None, notes: tuple[str, ...] = ()
+    job: Job,
+    shop: Shop,
+    relief: Heightfield,
+    levels: int | None = None,
+    notes: tuple[str, ...] = (),
+    opacity: Brightness | None = None,
 ) -> Setup:
     """Lay a target into its stock and bring it together with the shop.
 
@@ -105,20 +114,23 @@ def lay_out(
     relief : the target, its near left node at (0, 0)
     levels : brightness levels of the picture that it came from
     notes : what was decided on the user's behalf
+    opacity : of that picture, for a silhouette; None where all of it is opaque
 
     Raises
     ------
-    JobError, ShopError
+    JobError, ShopError, PlanError
         Whatever cannot be carved as asked.
     """
     material, machine = shop.material(job.material), shop.machine(job.machine)
     rough, finish = shop.cutter(job.roughing.cutter), shop.cutter(job.finishing.cutter)
     _check_cutters(job, rough, finish)
-    target = surround(relief, _margins(job, relief, rough, finish), job.relief.edge)
+    freeing = cutout_cutter(job, shop)
+    target = surround(relief, _margins(job, relief, rough, finish, freeing), job.relief.edge)
     region = relief.region
     job = _with_sizes(job, relief, target)
-    _check_travel(job, machine, region, rough, finish)
+    _check_travel(job, machine, region, rough, finish, freeing)
     step = _step(job, machine)
+    part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
     return Setup(
         job=job,
         material=material,
@@ -132,7 +144,8 @@ def lay_out(
         zero=_zero(job, region, step),
         step=step,
         levels=levels,
-        notes=notes,
+        notes=notes + (part.notes if part else ()),
+        part=part,
     )
 
 
@@ -159,8 +172,17 @@ def _check_cutters(job: Job, rough: Cutter, finish: Cutter) -> None:
         raise JobError(message)
 
 
-def _read_source(job: Job, finish: Cutter) -> tuple[Heightfield, Job, int | None, tuple[str, ...]]:
-    """Return the target, the job with width, depth and pitch filled in, levels and notes."""
+class _Source(NamedTuple):
+    """What the picture or height file gives: the target, and the job with its sizes filled in."""
+
+    relief: Heightfield
+    job: Job
+    levels: int | None = None
+    notes: tuple[str, ...] = ()
+    opacity: Brightness | None = None
+
+
+def _read_source(job: Job, finish: Cutter) -> _Source:
     path = Path(job.picture)
     if path.suffix.lower() == ".npy":
         return _from_heights(job, path)
@@ -173,10 +195,11 @@ def _read_source(job: Job, finish: Cutter) -> tuple[Heightfield, Job, int | None
     grid = grid_for(width, length, pitch, (picture.rows, picture.columns))
     job = replace(job, relief=replace(job.relief, depth=depth))
     notes = picture.notes + _coarse_grid_note(job, pitch)
-    return shape_heights(picture, job.relief, job.shaping, grid), job, picture.levels, notes
+    relief = shape_heights(picture, job.relief, job.shaping, grid)
+    return _Source(relief, job, picture.levels, notes, picture.opacity)
 
 
-def _from_heights(job: Job, path: Path) -> tuple[Heightfield, Job, None, tuple[str, ...]]:
+def _from_heights(job: Job, path: Path) -> _Source:
     """Use a height file: its own nodes where the job does not ask for others."""
     heights = read_heights(path)
     rows, columns = heights.shape
@@ -196,7 +219,7 @@ def _from_heights(job: Job, path: Path) -> tuple[Heightfield, Job, None, tuple[s
             f" {format_length(job.relief.depth)}; leave the depth out or scale the heights"
         )
         raise JobError(message)
-    return field, job, None, ()
+    return _Source(field, job)
 
 
 def _check_depth(depth: float, job: Job) -> None:
@@ -228,11 +251,15 @@ def _coarse_grid_note(job: Job, pitch: float) -> tuple[str, ...]:
     )
 
 
-def _margins(job: Job, relief: Heightfield, rough: Cutter, finish: Cutter) -> tuple[float, float]:
+def _margins(
+    job: Job, relief: Heightfield, rough: Cutter, finish: Cutter, freeing: Cutter | None
+) -> tuple[float, float]:
     """Return the stock on each side of the relief, along x and along y."""
     margin = job.relief.margin
     if margin is None:
         margin = max(LEAST_MARGIN, rough.diameter / 2 + _overrun(job, finish) + SPARE)
+        if freeing:
+            margin = max(margin, cut_width(job, freeing) + FRAME)
     sides = []
     for name, stock, size in (
         ("width", job.stock.width, relief.width),
@@ -266,10 +293,16 @@ def _tidy(length: float) -> float:
     return round(length, 9)
 
 
-def _check_travel(job: Job, machine: Machine, region: Region, rough: Cutter, finish: Cutter) -> None:
+def _check_travel(
+    job: Job, machine: Machine, region: Region, rough: Cutter, finish: Cutter, freeing: Cutter | None
+) -> None:
     """Refuse what cannot fit before planning it; the programs themselves are checked again later."""
-    swept = region.grown(rough.diameter / 2 + _overrun(job, finish) if job.relief.edge == "open" else 0.0)
+    beyond = rough.diameter / 2 + _overrun(job, finish) if job.relief.edge == "open" else 0.0
     depth = job.relief.depth or 0.0
+    if freeing:
+        # a program's span is that of its axis, which runs a radius outside the part
+        beyond, depth = max(beyond, freeing.diameter / 2), job.stock.thickness + job.cutout.through
+    swept = region.grown(beyond)
     for axis, needed, travel in (
         ("X", swept.width, machine.travel[0]),
         ("Y", swept.length, machine.travel[1]),

@@ -27,6 +27,9 @@ from relief.setup import Setup, lay_out, set_up
 from relief.sheet import Stage, render_sheet
 from relief.shop.load import Shop
 
+# Thickness of what the mesh keeps where the board is cut through, mm.
+FILM = 0.05
+
 
 def carve(
     job: Job,
@@ -114,7 +117,7 @@ def _report(setup: Setup, job: Job, plans: Sequence[Plan], proof: Proof) -> Repo
         scallop=evidence.scallop,
         gouge=evidence.gouge,
         lost_detail=evidence.lost_detail,
-        removed_volume=volume_below(0.0, proof.carved),
+        removed_volume=volume_below(0.0, _no_lower(proof.carved, -setup.job.stock.thickness)),
         path_ratio=_path_ratio(plans, evidence.programs),
         checks=run_checks(evidence),
         sha256={},
@@ -125,7 +128,8 @@ def _report(setup: Setup, job: Job, plans: Sequence[Plan], proof: Proof) -> Repo
 def _notes(setup: Setup, plans: Sequence[Plan]) -> tuple[str, ...]:
     """Return what was decided on the user's behalf, and what held a speed or feed back."""
     held = (f"{plan.operation}: {text}" for plan in plans if plan.feeds for text in plan.feeds.sentences[1:])
-    return (*setup.notes, *held)
+    told = (note for plan in plans for note in plan.notes)
+    return (*setup.notes, *told, *held)
 
 
 def _run(program: ReadProgram) -> ProgramRun:
@@ -153,9 +157,11 @@ def _path_ratio(plans: Sequence[Plan], programs: Sequence[ReadProgram]) -> float
 
 def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> dict[str, bytes]:
     """Return the mesh, the pictures and the sheet."""
-    job, relief, carved = setup.job, setup.relief, proof.carved
-    inside = carved.cropped(setup.region)
-    mesh = stl_bytes(reduced_solid(carved, -job.stock.thickness, job.output.mesh_tolerance or None))
+    job, relief, bottom = setup.job, setup.relief, -setup.job.stock.thickness
+    inside = proof.finished.cropped(setup.region)
+    # where the board is cut through, the mesh keeps a film, so that it stays one closed solid
+    board = _no_lower(proof.carved, bottom + FILM) if setup.part else proof.carved
+    mesh = stl_bytes(reduced_solid(board, bottom, job.output.mesh_tolerance or None))
     progress.fraction(0.5)
     judged = np.where(proof.walls, np.nan, proof.scallops)
     images = {
@@ -172,8 +178,13 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     programs = proof.evidence.programs
     stages = [Stage(f"after {p.file}", p.after) for p in programs if p.cutter is not None]
     trace = programs[0].moves.points[:, :2]
-    sheet = render_sheet(report, images | maps, setup, trace, stages, carved)
+    sheet = render_sheet(report, images | maps, setup, trace, stages, proof.finished)
     return {"carved.stl": mesh, **images, "sheet.html": sheet}
+
+
+def _no_lower(surface: Heightfield, bottom: float) -> Heightfield:
+    """Return a surface that ends at the bottom of the stock."""
+    return surface.with_heights(np.maximum(surface.heights, np.float32(bottom)))
 
 
 def _sealed(report: Report, files: Mapping[str, bytes]) -> tuple[Report, dict[str, bytes]]:

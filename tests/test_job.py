@@ -59,7 +59,7 @@ def test_keys_of_later_work_are_refused_by_name(tmp_path, name):
         ("relief.width", -3, "relief.width = -3: should be greater than 0"),
         ("relief.width", "wide", "no length"),
         ("relief.edge", "round", "relief.edge"),
-        ("cutout.shape", "ellipse", "not yet"),
+        ("cutout.shape", "heart", "rectangle"),
         ("shaping.tone", "lightness", "not yet"),
         ("output.programs", "one", "not yet"),
         ("relief.mirror", "yes", "relief.mirror"),
