@@ -14,7 +14,7 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.cover import finished_nodes
-from relief.kernels.finish import chord_cuts, exact_tip, lattice_tip, link, put
+from relief.kernels.finish import chord_cuts, exact_tip, link, put
 from relief.kernels.sweep import profile_at
 
 Doubles = npt.NDArray[np.float64]
@@ -122,21 +122,21 @@ def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
 
 @njit(cache=True, nogil=True)
 def leaving_point(
-    ground: Any, start: Doubles, end: Doubles, part: float, step: float, depth: float,
-    seen: npt.NDArray[np.int64], point: Doubles,
+    ground: Any, start: Doubles, end: Doubles, part: float, step: float, depth: float, point: Doubles
 ) -> int:
     """Write the vertex where the path leaves a piece; return 0 at its start, 1 at its end, 2 between.
 
-    Between only if both halves of the piece still clear the target.
+    Between only if both halves of the piece still clear the target; rounded down if that lets them.
     """
     wide = math.hypot(end[0] - start[0], end[1] - start[1])
     if part * wide > 2.0 * step and (1.0 - part) * wide > 2.0 * step:
         point[0] = math.floor((start[0] + part * (end[0] - start[0])) / step + 0.5) * step
         point[1] = math.floor((start[1] + part * (end[1] - start[1])) / step + 0.5) * step
-        z = math.ceil((start[2] + part * (end[2] - start[2])) / step - 1e-6) * step
-        point[2] = max(z, lattice_tip(ground, point[0], point[1], step, seen))
-        if not chord_cuts(ground, start, point, depth) and not chord_cuts(ground, point, end, depth):
-            return 2
+        z = (start[2] + part * (end[2] - start[2])) / step
+        for down in (math.floor(z + 1e-6), math.ceil(z - 1e-6)):
+            point[2] = down * step
+            if not chord_cuts(ground, start, point, depth) and not chord_cuts(ground, point, end, depth):
+                return 2
     if part > 0.5:
         point[:] = end
         return 1
@@ -185,7 +185,7 @@ def bring_in(
         first = ends[r]
         k, part = cheapest(vertices, following, run, frame, head, entries)
         side = leaving_point(
-            ground, vertices[k], vertices[following[k]], part, how[0], 2.0 * how[2], seen, leave
+            ground, vertices[k], vertices[following[k]], part, how[0], 2.0 * how[2], leave
         )
         out = link(ground, leave, run[0], how, tube, seen)
         home = link(ground, run[-1], leave, how, tube, seen)
@@ -221,13 +221,12 @@ def split(ground: Any, path: Doubles, longest: float, how: Doubles) -> Doubles:
     found = np.empty((path.shape[0] + 64, 3))
     found = put(found, 0, path[0, 0], path[0, 1], path[0, 2])
     count = 1
-    seen = np.array([-1, 0])
     point = np.empty(3)
     for k in range(path.shape[0] - 1):
         parts = math.ceil(apart(path[k], path[k + 1]) / longest)
         for m in range(1, parts):
             part = 1.0 / (parts - m + 1)
-            if leaving_point(ground, found[count - 1], path[k + 1], part, how[0], 2.0 * how[2], seen, point) == 2:
+            if leaving_point(ground, found[count - 1], path[k + 1], part, how[0], 2.0 * how[2], point) == 2:
                 found = put(found, count, point[0], point[1], point[2])
                 count += 1
         found = put(found, count, path[k + 1, 0], path[k + 1, 1], path[k + 1, 2])

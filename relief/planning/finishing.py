@@ -146,7 +146,7 @@ def plan_finishing(
     told.fraction(0.4)
     path = _repaired(task, path, spacing)
     told.fraction(0.7)
-    path = _shortened(task, path, spacing)
+    path = _repaired(task, _shortened(task, path, spacing), spacing)
     toolpath = _entered(path, clearance)
     told.fraction(1.0)
     return FinishingPlan(toolpath, ball_area(task.tip) / spacing, toolpath.cutting_length())
