@@ -15,7 +15,7 @@ import numpy.typing as npt
 from relief.cutters import profile
 from relief.errors import ShopError
 from relief.shop.records import Cutter, Machine, Material
-from relief.toolpath import CUT, PLUNGE
+from relief.toolpath import PLUNGE, RAPID
 from relief.units import MM_PER_INCH
 
 # A light stepover thins the chip; the feed makes up for it at most this many times over, because the full
@@ -381,19 +381,21 @@ def limit_feeds(
     -------
     (n,) float64, mm/min, for the move that arrives at each point; 0 for rapids and the first point
         F is the speed along the path (NISTIR 6556 s2.1.2.5), so on a slope an axis has F |d| / length.
-        Plunges, and cuts down more steeply than 75°, have the plunge feed. Feeds that are held sink to the
-        next rung of a ladder, so that they change rarely.
+        What goes down more steeply than 75° has the plunge feed; a plunge that slants goes faster along its
+        path, but no faster downward. Feeds that are held sink to the next rung of a ladder, so that they
+        change rarely.
     """
     held = np.zeros(len(points))
     if len(points) < 2:
         return held
     steps = np.diff(points, axis=0)
     most = _most_feed(np.abs(steps), machine)
-    falls = -steps[:, 2] > _STEEP * np.linalg.norm(steps, axis=1)
-    plunging = (kinds[1:] == PLUNGE) | ((kinds[1:] == CUT) & falls)
-    cutting = (kinds[1:] == CUT) & ~falls
-    held[1:][plunging] = _on_ladder(most[plunging], feeds.plunge)
-    held[1:][cutting] = _on_ladder(most[cutting], feeds.cut)
+    fall = np.maximum(-steps[:, 2], 0.0) / np.maximum(np.linalg.norm(steps, axis=1), 1e-12)
+    with np.errstate(divide="ignore"):
+        most = np.where(kinds[1:] == PLUNGE, np.minimum(most, feeds.plunge / fall), most)
+    moving, steep = kinds[1:] != RAPID, fall > _STEEP
+    held[1:][moving & steep] = _on_ladder(most[moving & steep], feeds.plunge)
+    held[1:][moving & ~steep] = _on_ladder(most[moving & ~steep], feeds.cut)
     return held
 
 

@@ -354,7 +354,9 @@ class TestLimitFeeds:
             asked = fed[1:][moved, None] * np.abs(steps[moved]) / length[moved, None]
             assert np.all(asked <= np.array(machine.max_feed) * (1 + 1e-9))
         assert np.all((fed > 0) == (np.concatenate([[RAPID], kinds[1:]]) != RAPID))
-        assert np.all(fed[kinds == PLUNGE] <= feeds.plunge)
+        steps = np.diff(points, axis=0)
+        falling = np.maximum(-steps[:, 2], 0) / np.maximum(np.linalg.norm(steps, axis=1), 1e-12)
+        assert np.all((fed[1:] * falling)[kinds[1:] == PLUNGE] <= feeds.plunge * (1 + 1e-9))
         assert np.all(fed[kinds == CUT] <= max(feeds.cut, feeds.plunge))
 
     def test_few_different_feeds(self) -> None:
