@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from relief.cutters import Profile, profile_height
 from relief.heightfield import Heightfield, Heights, Region
@@ -18,8 +17,6 @@ from relief.toolpath import Kinds, Points
 
 # Where there is no stock the ground is this deep, mm: below any layer.
 NOWHERE = -1000.0
-# Passes that start beyond the relief's edge get so much room to ramp down, mm.
-RUN_UP = 1.0
 
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -123,9 +120,7 @@ def _needed(
     inside[inner] = tip[inner]
     left = np.full(tip.shape, NOWHERE, dtype=np.float32)
     left[relief] = np.minimum(reach_grid(inside, disc), np.float32(0))[relief]
-    needed = tip_grid(left, disc) > tip + rules.ridge / 2
-    # A little more all round, so that a pass has the room to ramp down.
-    return np.asarray(ndimage.binary_dilation(needed, np.ones((3, 3), dtype=bool), math.ceil(RUN_UP / pitch)))
+    return np.asarray(tip_grid(left, disc) > tip + rules.ridge / 2)
 
 
 def _disc_mask(radius: float, pitch: float) -> Mask:
