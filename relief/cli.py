@@ -34,6 +34,7 @@ SHORT_NAMES = {
     "--finish": "finishing.cutter",
     "--scallop": "finishing.scallop",
     "--pitch": "output.pitch",
+    "--mesh": "output.mesh",
 }
 
 

@@ -214,6 +214,10 @@ class Job:
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], where: str) -> Job:
+    mesh: Annotated[
+        Literal["stl", "ply", "glb"],
+        key("besides carved.stl, the mesh in deviation colours: ply (mm) or glb (metres, by its standard)"),
+    ] = "stl"
         """Make a job from a table of keys.
 
         Raises

@@ -1,19 +1,25 @@
-"""The carved surface as a closed solid, and that solid as binary STL."""
+"""The carved surface as a closed solid, and that solid as a file: STL, and PLY or glTF with colours."""
 
 from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import trimesh
+from trimesh.exchange.gltf import export_glb
+from trimesh.exchange.ply import export_ply
 
+from relief.colours import diverging
 from relief.errors import ReliefError
 from relief.heightfield import Heightfield
 from relief.kernels.mesh import Corners, few_triangles
 
 Vertices = npt.NDArray[np.float64]
 Triangles = npt.NDArray[np.int32]
+Rgb = npt.NDArray[np.uint8]
 
 # One facet of a binary STL file: "StereoLithography Interface Specification", 3D Systems, 1989.
 _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -21,6 +27,8 @@ _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute
 _HEADER = b"relief: carved surface, closed solid, millimetres".ljust(80)
 # Facets turned into bytes at a time, so that a large mesh needs little memory beside its file.
 _BATCH = 1 << 18
+# What was not judged.
+_GREY = (150, 150, 147)
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +132,73 @@ def stl_bytes(mesh: Mesh) -> bytes:
         facets["corners"][batch] = corners
         facets["normal"][batch] = _normals(corners.astype(np.float64))
     return b"".join((_HEADER, struct.pack("<I", len(facets)), facets.data.cast("B")))
+
+
+def deviation_colours(mesh: Mesh, surface: Heightfield, target: Heightfield, limit: float) -> Rgb:
+    """Return the colour of each corner of a mesh: how far the surface lies from the target there.
+
+    Parameters
+    ----------
+    mesh : Mesh whose upper corners are nodes of the surface
+    surface : Heightfield
+    target : Heightfield on a part of the surface's grid
+    limit : float, mm, where the scale ends: blue where it is so much too deep, amber where so much is left
+
+    Returns
+    -------
+    (n, 3) uint8 sRGB; grey where there is no target and on the underside
+    """
+    scale = diverging(255)
+    (left, near), pitch = target.origin, target.pitch
+    i, j = (np.round((mesh.vertices[:, :2] - (left, near)) / pitch).astype(np.int64)).T
+    judged = (i >= 0) & (j >= 0) & (i < target.columns) & (j < target.rows)
+    judged &= mesh.vertices[:, 2] > mesh.vertices[:, 2].min()
+    deviation = (surface.cropped(target.region).heights.astype(np.float64) - target.heights)[
+        j[judged], i[judged]
+    ]
+    colours = np.full((len(mesh.vertices), 3), _GREY, dtype=np.uint8)
+    colours[judged] = scale[np.clip((deviation / limit / 2 + 0.5) * 255, 0, 254).astype(np.int64)]
+    return colours
+
+
+def ply_bytes(mesh: Mesh, colours: Rgb) -> bytes:
+    """Return a mesh with coloured corners as a binary PLY file, millimetres.
+
+    Notes
+    -----
+    G. Turk, "The PLY Polygon File Format", 1994. Files of this kind state no unit; a comment does.
+    """
+    content: bytes = export_ply(_coloured(mesh, mesh.vertices, colours))
+    first, rest = content.split(b"\nelement", 1)
+    return first + b"\ncomment relief: carved surface, millimetres, z up\nelement" + rest
+
+
+def glb_bytes(mesh: Mesh, colours: Rgb) -> bytes:
+    """Return a mesh with coloured corners as a binary glTF file, metres and y up as that standard asks for.
+
+    Notes
+    -----
+    glTF 2.0 (ISO/IEC 12113:2022): section 3.4 units and axes, 3.9.2 the default material would be a metal,
+    3.7.2.1 colours of corners are linear.
+    """
+    x, y, z = mesh.vertices.T / 1000
+    linear = np.where(colours <= 10, colours / 255 / 12.92, ((colours / 255 + 0.055) / 1.055) ** 2.4)
+    turned = _coloured(mesh, np.column_stack([x, z, -y]), np.round(255 * linear).astype(np.uint8))
+    content: bytes = export_glb(turned, tree_postprocessor=_described)  # type: ignore[no-untyped-call]
+    return content
+
+
+def _coloured(mesh: Mesh, vertices: Vertices, colours: Rgb) -> trimesh.Trimesh:
+    return trimesh.Trimesh(vertices, mesh.triangles, vertex_colors=colours, process=False)
+
+
+def _described(tree: dict[str, Any]) -> None:
+    """Say in a glTF file's table what made it, and that it is not a metal."""
+    tree["asset"] = {"version": "2.0", "generator": "relief", "extras": {"carved_in": "millimetres"}}
+    tree["materials"] = [{"pbrMetallicRoughness": {"metallicFactor": 0.0, "roughnessFactor": 0.9}}]
+    for part in tree["meshes"]:
+        for primitive in part["primitives"]:
+            primitive["material"] = 0
 
 
 def _check(surface: Heightfield, bottom: float) -> None:

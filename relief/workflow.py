@@ -17,8 +17,8 @@ from relief.job import Finishing, Job
 from relief.jobfolder import check_file, check_folder, write_file, write_folder
 from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.measures import volume_below
-from relief.mesh import reduced_solid, stl_bytes
-from relief.pictures import deviation_png, lost_png, scallop_png, shaded_png
+from relief.mesh import Mesh, deviation_colours, glb_bytes, ply_bytes, reduced_solid, stl_bytes
+from relief.pictures import deviation_limit, deviation_png, lost_png, scallop_png, shaded_png
 from relief.plans import Plan, plan_operations
 from relief.progress import Progress, Silent
 from relief.proof import Proof, file_names, prove, write_programs
@@ -161,7 +161,8 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     inside = proof.finished.cropped(setup.region)
     # where the board is cut through, the mesh keeps a film, so that it stays one closed solid
     board = _no_lower(proof.carved, bottom + FILM) if setup.part else proof.carved
-    mesh = stl_bytes(reduced_solid(board, bottom, job.output.mesh_tolerance or None))
+    mesh = reduced_solid(board, bottom, job.output.mesh_tolerance or None)
+    meshes = {"carved.stl": stl_bytes(mesh)} | _coloured(mesh, setup, proof.finished)
     progress.fraction(0.5)
     judged = np.where(proof.walls, np.nan, proof.scallops)
     images = {
@@ -179,7 +180,18 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     stages = [Stage(f"after {p.file}", p.after) for p in programs if p.cutter is not None]
     trace = programs[0].moves.points[:, :2]
     sheet = render_sheet(report, images | maps, setup, trace, stages, proof.finished)
-    return {"carved.stl": mesh, **images, "sheet.html": sheet}
+    return {**meshes, **images, "sheet.html": sheet}
+
+
+def _coloured(mesh: Mesh, setup: Setup, finished: Heightfield) -> dict[str, bytes]:
+    """Return the mesh in the colours of the deviation, where the job asks for it."""
+    output, relief = setup.job.output, setup.relief
+    if output.mesh == "stl":
+        return {}
+    deviation = finished.cropped(setup.region).heights.astype(np.float64) - relief.heights
+    colours = deviation_colours(mesh, finished, relief, deviation_limit(deviation, output.units))
+    write = ply_bytes if output.mesh == "ply" else glb_bytes
+    return {f"carved.{output.mesh}": write(mesh, colours)}
 
 
 def _no_lower(surface: Heightfield, bottom: float) -> Heightfield:

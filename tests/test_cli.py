@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import trimesh
 from click.testing import CliRunner, Result
 
 from relief.cli import COMMANDS, SUMMARIES, relief
@@ -51,6 +52,21 @@ def test_wrong_use_of_the_command_line_is_exit_2(arguments):
 
     assert 2 == result.exit_code
     assert "Usage" in result.stderr or "Error" in result.stderr
+
+
+@pytest.mark.parametrize("kind", ["ply", "glb"])
+def test_mesh_in_deviation_colours(tmp_path: Path, kind: str):
+    """--mesh adds the mesh in colours; closed and as large as the STL, as trimesh reads them (glTF: metres)."""
+    result = run(*small(tmp_path, "--mesh", kind, "--quiet"))
+
+    assert 0 == result.exit_code, result.output
+    plain = trimesh.load(tmp_path / "job" / "carved.stl")
+    scene = trimesh.load(tmp_path / "job" / f"carved.{kind}", force="scene")
+    (coloured,) = scene.geometry.values()
+    assert coloured.is_watertight
+    assert np.sort(coloured.extents) * (1000 if kind == "glb" else 1) == pytest.approx(
+        np.sort(plain.extents), rel=1e-5
+    )
 
 
 def test_every_command_has_a_summary_and_help_with_an_example():

@@ -1,8 +1,9 @@
-"""Closed solids and binary STL, against trimesh, plane geometry and the format's published rules."""
+"""Closed solids and their files, against trimesh, plane geometry and the format's published rules."""
 
 from __future__ import annotations
 
 import io
+import json
 import struct
 
 import numpy as np
@@ -13,7 +14,15 @@ from hypothesis import strategies as st
 
 from relief.errors import ReliefError
 from relief.heightfield import Heightfield
-from relief.mesh import Mesh, reduced_solid, solid, stl_bytes
+from relief.mesh import (
+    Mesh,
+    deviation_colours,
+    glb_bytes,
+    ply_bytes,
+    reduced_solid,
+    solid,
+    stl_bytes,
+)
 from tests import fields
 from tests.oracles import mesh_height
 
@@ -162,3 +171,72 @@ def test_refusals(shape: tuple[int, int], bottom: float, said: str) -> None:
     """A surface without area and a bottom that is not below it are refused in one line."""
     with pytest.raises(ReliefError, match=said):
         solid(Heightfield(np.zeros(shape), 1.0), bottom)
+
+
+def a_judged_mesh() -> tuple[Mesh, Heightfield, Heightfield]:
+    """Return a solid, its surface and its target: 0.1 mm too deep on the left, 0.1 mm left on the right."""
+    target = Heightfield(np.full((11, 21), -2.0), 0.5, (0.0, 0.0))
+    heights = np.zeros((19, 29))
+    heights[4:15, 4:14], heights[4:15, 14:25] = -2.1, -1.9
+    surface = Heightfield(heights, 0.5, (-2.0, -2.0))
+    return solid(surface, -6.0), surface, target
+
+
+def test_deviation_colours() -> None:
+    """Blue where it is too deep, amber where something is left, near white where right, grey outside."""
+    mesh, surface, target = a_judged_mesh()
+    colours = deviation_colours(mesh, surface, target, 0.1)
+    x, y, z = mesh.vertices.T
+    inside = (x >= 0) & (x <= 10) & (y >= 0) & (y <= 5) & (z > -6)
+    assert (colours[~inside] == colours[~inside][0]).all()
+    assert np.ptp(colours[~inside][0].astype(int)) < 5
+    red, _, blue = colours.astype(int).T
+    assert (blue[inside & (x < 5)] > red[inside & (x < 5)] + 50).all()
+    assert (red[inside & (x >= 5)] > blue[inside & (x >= 5)] + 50).all()
+    exact = surface.with_heights(np.where(surface.heights < -1, np.float32(-2.0), surface.heights))
+    plain = deviation_colours(solid(exact, -6.0), exact, target, 0.1)
+    assert (plain[inside] > 235).all()
+
+
+def test_ply_holds_mesh_and_colours() -> None:
+    """As trimesh reads the file: the same corners, facets and colours, closed; its head tells the unit."""
+    mesh, surface, target = a_judged_mesh()
+    colours = deviation_colours(mesh, surface, target, 0.1)
+    content = ply_bytes(mesh, colours)
+    head = content.split(b"end_header")[0].decode("ascii").splitlines()
+    assert head[:2] == ["ply", "format binary_little_endian 1.0"]
+    assert any(line.startswith("comment") and "millimetres" in line for line in head)
+    read = trimesh.load(io.BytesIO(content), file_type="ply", process=False)
+    assert np.allclose(read.vertices, mesh.vertices, atol=1e-5)
+    assert (read.faces == mesh.triangles).all()
+    assert (read.visual.vertex_colors[:, :3] == colours).all()
+    assert read.is_watertight
+    assert ply_bytes(mesh, colours) == content
+
+
+def test_glb_holds_mesh_and_colours() -> None:
+    """Layout, metres, y up and linear colours of glTF 2.0 (sections 3.4, 3.7.2.1, 4.4)."""
+    mesh, surface, target = a_judged_mesh()
+    colours = deviation_colours(mesh, surface, target, 0.1)
+    content = glb_bytes(mesh, colours)
+    magic, version, length = struct.unpack_from("<4sII", content)
+    assert (magic, version, length) == (b"glTF", 2, len(content))
+    size, kind = struct.unpack_from("<I4s", content, 12)
+    assert kind == b"JSON"
+    table = json.loads(content[20 : 20 + size])
+    assert table["asset"]["generator"] == "relief"
+    assert table["materials"][0]["pbrMetallicRoughness"]["metallicFactor"] == 0.0
+    (read,) = trimesh.load(io.BytesIO(content), file_type="glb").geometry.values()
+    assert read.is_watertight
+    assert read.volume * 1e9 == pytest.approx(mesh.volume(), rel=1e-4)
+    low, high = read.bounds * 1000
+    assert low == pytest.approx([-2.0, -6.0, -7.0], abs=1e-4)
+    assert high == pytest.approx([12.0, 0.0, 2.0], abs=1e-4)
+    number = table["meshes"][0]["primitives"][0]["attributes"]["COLOR_0"]
+    view = table["bufferViews"][table["accessors"][number]["bufferView"]]
+    start = 20 + size + 8 + view.get("byteOffset", 0)
+    written = np.frombuffer(content[start : start + view["byteLength"]], np.uint8).reshape(len(colours), -1)
+    coded = colours / 255
+    linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
+    assert np.abs(written[:, :3] - 255 * linear).max() <= 0.5 + 1e-9
+    assert glb_bytes(mesh, colours) == content
