@@ -18,8 +18,7 @@ Labels = npt.NDArray[np.int32]
 PAPER = 0.01
 # How far across the cut a bridge must reach, as a share of the cut's width.
 FAR_BANK = 0.9
-# It is measured in bands across this share of the cut, each two half bands wide; near its banks it widens.
-NARROWEST_AT = (0.2, 0.8)
+# It is measured in so many bands from bank to bank, each reaching this share of the cut's width either way.
 BANDS = 13
 HALF_BAND = 0.1
 
@@ -147,13 +146,15 @@ def _narrowest(
 ) -> tuple[float, float]:
     """Return width and mean height where a bridge's section is least.
 
-    Sections are means over bands, several nodes wide, that lie one behind the other from bank to bank.
+    Sections are means over bands, several nodes wide, that lie one behind the other from bank to bank. A
+    band counts a node the less the further it lies from the band's middle, in whole nodes' distances, so
+    that a straight bridge along the grid is measured without loss.
     """
-    half = max(HALF_BAND * cut_width, 1.5 * pitch)
-    middles = np.linspace(NARROWEST_AT[0] * cut_width, NARROWEST_AT[1] * cut_width, BANDS)
-    inside = np.abs(away[None, :] - middles[:, None]) < half
-    count, volume = inside.sum(axis=1), inside @ heights
+    half = pitch * max(round(HALF_BAND * cut_width / pitch), 2)
+    middles = np.linspace(half + pitch, max(FAR_BANK * cut_width - half, half + pitch), BANDS)
+    share = np.maximum(1 - np.abs(away[None, :] - middles[:, None]) / half, 0.0)
+    count, volume = share.sum(axis=1), share @ heights
     least = int(np.argmin(volume))
     if not count[least]:
         return 0.0, 0.0
-    return float(count[least] * pitch**2 / (2 * half)), float(volume[least] / count[least])
+    return float(count[least] * pitch**2 / half), float(volume[least] / count[least])

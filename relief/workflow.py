@@ -166,7 +166,7 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     progress.fraction(0.5)
     judged = np.where(proof.walls, np.nan, proof.scallops)
     images = {
-        "carved.png": shaded_png(inside, job.output.units),
+        "carved.png": shaded_png(board if setup.part else inside, job.output.units),
         "deviation.png": deviation_png(inside, relief, job.output.units),
     }
     scallops = scallop_png(judged, job.finishing.scallop, relief.pitch, job.output.units)
