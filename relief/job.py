@@ -159,6 +159,10 @@ class Output:
         key("distance of grid nodes; default: 2 × scallop, at most 1/16 of the ball", "mm", gt=0),
     ] = None
     mesh_tolerance: Annotated[Length, key("how far carved.stl may stray from the surface", "mm", ge=0)] = 0.01
+    mesh: Annotated[
+        Literal["stl", "ply", "glb"],
+        key("besides carved.stl, the mesh in deviation colours: ply (mm) or glb (metres, by its standard)"),
+    ] = "stl"
     programs: Annotated[Literal["one per cutter"], key("how operations are split into files")] = (
         "one per cutter"
     )
@@ -214,10 +218,6 @@ class Job:
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], where: str) -> Job:
-    mesh: Annotated[
-        Literal["stl", "ply", "glb"],
-        key("besides carved.stl, the mesh in deviation colours: ply (mm) or glb (metres, by its standard)"),
-    ] = "stl"
         """Make a job from a table of keys.
 
         Raises
