@@ -12,10 +12,10 @@ import numpy as np
 
 from relief import __version__
 from relief.checks import ReadProgram, run_checks
+from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
-from relief.job import Finishing, Job
+from relief.job import Job
 from relief.jobfolder import check_file, check_folder, write_file, write_folder
-from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.measures import volume_below
 from relief.mesh import Mesh, deviation_colours, glb_bytes, ply_bytes, reduced_solid, stl_bytes
 from relief.pictures import deviation_limit, deviation_png, lost_png, scallop_png, shaded_png
@@ -23,7 +23,7 @@ from relief.plans import Plan, plan_operations
 from relief.progress import Progress, Silent
 from relief.proof import Proof, file_names, prove, write_programs
 from relief.report import Grid, ProgramRun, Report
-from relief.setup import Setup, lay_out, set_up
+from relief.setup import Setup, set_up
 from relief.sheet import Stage, render_sheet
 from relief.shop.load import Shop
 
@@ -90,19 +90,6 @@ def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[s
     files = programs | _shown(setup, report, proof, progress)
     files["job.toml"] = job.to_toml().encode()
     return _sealed(report, files)
-
-
-def compile_kernels(progress: Progress) -> None:
-    """Run a tiny job once, so that every kernel is compiled before the real one, and say so."""
-    if kernels_compiled():
-        return
-    progress.stage("compiling, this first time only")
-    j, i = np.mgrid[0:41, 0:41] * 0.5
-    shop = Shop.read(None)
-    bump = Heightfield(-4.0 + 3.0 * np.sin(i / 3.0) * np.cos(j / 4.0), 0.5)
-    tiny = lay_out(Job("none", finishing=Finishing(scallop=0.2)), shop, bump)
-    make(tiny, Path(), Silent())
-    mark_compiled()
 
 
 def _report(setup: Setup, job: Job, plans: Sequence[Plan], proof: Proof) -> Report:

@@ -16,8 +16,8 @@ PACKAGE = ROOT / "relief"
 # A file imports only from rows above its own; never from its own row. The kernels are one room: they may call
 # each other, and nothing else of ours. Names end in .* for a whole folder.
 ROWS: tuple[tuple[str, ...], ...] = (
-    ("errors", "progress", "toolpath", "colours", "kernels.*"),
-    ("units", "heightfield"),
+    ("errors", "progress", "toolpath", "colours", "tones", "terraces", "body", "framing", "kernels.*"),
+    ("units", "heightfield", "gradients"),
     ("tables", "moves"),
     ("shop.records", "job"),
     ("shop.load", "picture", "cutters", "program.words", "program.arcs"),
@@ -31,7 +31,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("sheet.drawing", "sheet.scene"),
     ("sheet.render",),
     ("sheet",),
-    ("jobfolder", "terminal"),
+    ("jobfolder", "terminal", "firstrun"),
     ("workflow", "newjob"),
     ("cli",),
     ("__main__",),

@@ -16,13 +16,14 @@ from pathlib import Path
 
 import numpy as np
 
+from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
 from relief.job import Finishing, Job, Relief
 from relief.jobfolder import write_folder
 from relief.progress import Silent
 from relief.setup import lay_out
 from relief.shop.load import Shop
-from relief.workflow import compile_kernels, make
+from relief.workflow import make
 from tests import fields
 
 # The job of the promise: 0.1 mm between nodes, flat 1/4 in, ball 1/8 in, scallop 0.025 mm.
