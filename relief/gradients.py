@@ -1,0 +1,153 @@
+"""Large forms held back, fine ones kept: smoothing that keeps edges, and work on slopes instead of heights.
+
+Arrays are float64 (rows, columns); lengths are in nodes unless a name says mm.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, ndimage
+
+from relief.kernels.bands import core_count
+
+Floats = npt.NDArray[np.float64]
+
+# Guided filter: differences well below this share of the depth are smoothed, those well above it are kept.
+KEPT_EDGE = 0.05
+# Slopes well above this many times the mean slope count as steps and get none of the spared depth.
+STEP = 12.0
+# Forms wider than about six times this share of the shorter side are held back.
+LARGE_FORM = 1 / 50
+# Fine forms that stand out by more than this many standard deviations are rounded off.
+ROUNDED = 2.0
+
+
+def smoothed(amount: Floats, radius: float) -> Floats:
+    """Return the relief smoothed over `radius` nodes, its edges kept.
+
+    Notes
+    -----
+    The guided filter with the picture as its own guide: K. He, J. Sun, X. Tang, "Guided image filtering",
+    IEEE TPAMI 35(6):1397–1409, 2013. In a window out = a·z + (1 − a)·mean, a = variance / (variance + e²).
+    """
+    size = 2 * round(radius) + 1
+    if size <= 1:
+        return amount
+    mean = ndimage.uniform_filter(amount, size, mode="reflect")
+    variance = ndimage.uniform_filter(amount * amount, size, mode="reflect") - mean * mean
+    keep = np.maximum(variance, 0.0) / (np.maximum(variance, 0.0) + KEPT_EDGE**2)
+    level = ndimage.uniform_filter((1 - keep) * mean, size, mode="reflect")
+    smooth = ndimage.uniform_filter(keep, size, mode="reflect") * amount + level
+    # a straight line through extremes could step past them by rounding
+    return np.clip(smooth, amount.min(), amount.max())
+
+
+def detailed(amount: Floats, strength: float) -> Floats:
+    """Return the relief with its large forms held back, so that fine detail gets more of the depth.
+
+    Parameters
+    ----------
+    amount : (rows, columns), 0 to 1
+    strength : float, 0 (as it is) to 1 (fine detail alone)
+
+    Returns
+    -------
+    (rows, columns), stretched to exactly 0 to 1; a level relief stays as it is.
+    """
+    if strength == 0 or np.ptp(amount) == 0:
+        return amount
+    return stretched(compressed(amount, strength, LARGE_FORM * min(amount.shape)))
+
+
+def compressed(amount: Floats, strength: float, reach: float) -> Floats:
+    """Return (1 − strength)·z + strength·h, where h holds the fine forms of z without its steps.
+
+    Notes
+    -----
+    Compression in the gradient domain, after R. Fattal, D. Lischinski, M. Werman, "Gradient domain high
+    dynamic range compression", ACM TOG 21(3):249–256, 2002, and T. Weyrich et al., "Digital bas-relief from
+    3D scenes", ACM TOG 26(3), 2007: large slopes are attenuated, then heights are found that have the slopes
+    left over. Here a slope g keeps (1 − strength) + strength·w, w = 1 / (1 + (g / a)²), a = 12 × the mean
+    slope, and the heights are held to (1 − strength)·z over distances beyond `reach` by the screened Poisson
+    equation
+    (P. Bhat, B. Curless, M. Cohen, C. L. Zitnick, "Fourier analysis of the 2D screened Poisson equation for
+    gradient domain problems", ECCV 2008). It is linear, so one solution h serves every strength; its few
+    highest and lowest places are rounded off. A lone step is steep against the mean, so it is scaled with the
+    large forms and stands without a halo.
+    """
+    down, right = slopes(amount)
+    steep = np.square(_centred(down, right))
+    usual = STEP * float(np.sqrt(steep).mean())
+    keep = 1 / (1 + steep / usual**2) if usual > 0 else np.ones_like(steep)
+    down *= np.minimum(keep[1:], keep[:-1])
+    right *= np.minimum(keep[:, 1:], keep[:, :-1])
+    fine = heights_of(down, right, screen=1 / reach**2)
+    return (1 - strength) * amount + strength * _rounded_off(fine)
+
+
+def _rounded_off(fine: Floats) -> Floats:
+    """Return h / (1 + (h / L)⁴)^¼ with L = 2 standard deviations: as it is up to half L, never beyond L."""
+    limit = ROUNDED * float(fine.std())
+    if limit == 0:
+        return fine
+    square = np.square(fine / limit)
+    return np.asarray(fine / np.sqrt(np.sqrt(1 + square * square)))
+
+
+def slopes(heights: Floats) -> tuple[Floats, Floats]:
+    """Return the rise from each node to the next: down the rows (rows − 1, columns), along them (…, − 1)."""
+    return np.diff(heights, axis=0), np.diff(heights, axis=1)
+
+
+def _centred(down: Floats, right: Floats) -> Floats:
+    """Return the slope at each node: the larger one of both sides, along each axis."""
+    across = np.zeros((right.shape[0], right.shape[1] + 1))
+    along = np.zeros((down.shape[0] + 1, down.shape[1]))
+    steps = np.abs(right)
+    across[:, :-1] = steps
+    np.maximum(across[:, 1:], steps, out=across[:, 1:])
+    steps = np.abs(down)
+    along[:-1] = steps
+    np.maximum(along[1:], steps, out=along[1:])
+    return np.hypot(across, along)
+
+
+def heights_of(down: Floats, right: Floats, screen: float = 0.0) -> Floats:
+    """Return the heights whose slopes come nearest to the given ones.
+
+    Parameters
+    ----------
+    down : (rows − 1, columns), right : (rows, columns − 1)
+    screen : float, how strongly heights are pulled to 0; 0 leaves one constant free, and the mean becomes 0
+
+    Notes
+    -----
+    Solves screen·h − Δh = −div(slopes) with no slope across the border. The five-point Laplacian becomes
+    diagonal under the cosine transform (DCT-II): eigenvalues 2cos(πk/n) − 2 along each axis (W. L. Briggs,
+    V. E. Henson, "The DFT", SIAM 1995, chapter on boundary value problems; from memory). Exact to rounding.
+    """
+    rows, columns = down.shape[0] + 1, right.shape[1] + 1
+    source = np.zeros((rows, columns))
+    source[:-1] -= down
+    source[1:] += down
+    source[:, :-1] -= right
+    source[:, 1:] += right
+    waves = fft.dctn(source, type=2, norm="ortho", workers=core_count(), overwrite_x=True)
+    stiff = _stiffness(rows)[:, None] + _stiffness(columns)[None, :] + screen
+    if screen == 0:
+        stiff[0, 0], waves[0, 0] = 1.0, 0.0
+    waves /= stiff
+    return np.asarray(fft.idctn(waves, type=2, norm="ortho", workers=core_count(), overwrite_x=True))
+
+
+def _stiffness(count: int) -> Floats:
+    return 2 - 2 * np.cos(np.pi * np.arange(count) / count)
+
+
+def stretched(heights: Floats) -> Floats:
+    """Return heights spread to exactly 0 to 1; level ones become 0."""
+    low, high = float(heights.min()), float(heights.max())
+    if high == low:
+        return np.zeros_like(heights)
+    return np.clip((heights - low) / (high - low), 0.0, 1.0)
