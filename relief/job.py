@@ -30,6 +30,11 @@ from relief.units import Units
 
 CutDirection = Literal["both ways", "climb", "conventional"]
 Bearing = Annotated[float, Field(strict=True, ge=-360, le=360)]
+Percent = Annotated[float, Field(strict=True, ge=0, lt=100)]
+Level = (
+    Annotated[float, Field(strict=True, ge=0, le=1)]
+    | Annotated[str, Field(strict=True, pattern=r"^(100|\d{1,2}(\.\d+)?) ?%$")]
+)
 
 
 @record
@@ -71,9 +76,59 @@ class Relief:
 
 @record
 class Shaping:
-    """How brightness becomes height."""
+    """How brightness becomes height: steps in this order, each left out at its default."""
 
-    tone: Annotated[Literal["linear"], key("linear: white is the stock top, black the full depth")] = "linear"
+    crop: Annotated[
+        tuple[Percent, Percent, Percent, Percent],
+        key("cut off the picture at its left, right, near and far side", "percent"),
+    ] = (0.0, 0.0, 0.0, 0.0)
+    unstep: Annotated[Flag, key("remove the terraces of an 8-bit picture")] = False
+    levels: Annotated[
+        tuple[Level, Level],
+        key('what becomes black and white: brightness 0 to 1, or a share of the pixels as "1 %"'),
+    ] = (0.0, 1.0)
+    tone: Annotated[
+        Literal["linear", "lightness", "light"],
+        key(
+            "linear: equal steps of the picture's values are equal steps of height; lightness: equal steps"
+            " to the eye (CIE L*); light: equal steps of physical light"
+        ),
+    ] = "linear"
+    gamma: Annotated[Number, key("above 1 lifts the middle tones, below 1 lowers them", ge=0.1, le=10)] = 1.0
+    smooth: Annotated[Length, key("radius of smoothing that keeps edges", "mm", ge=0, le=50)] = 0.0
+    detail: Annotated[
+        Number, key("hold large forms back so that fine detail gets the depth: 0 none, 1 most", ge=0, le=1)
+    ] = 0.0
+    flatten: Annotated[Number, key("lowest share of the height made a flat ground", ge=0, le=0.95)] = 0.0
+    mask: Annotated[
+        Text | None,
+        key("a picture, white where the relief is kept; seen from the job file's folder", min_length=1),
+    ] = None
+    lift: Annotated[
+        Number, key("share of the depth for a round body over the silhouette, 0 none", ge=0, le=1)
+    ] = 0.0
+    feather: Annotated[Length, key("width over which the relief fades out to its edges", "mm", ge=0)] = 0.0
+    vignette: Annotated[
+        Length, key("width over which the relief fades out to the largest ellipse", "mm", ge=0)
+    ] = 0.0
+    border: Annotated[
+        Literal["none", "flat", "bead", "cove"],
+        key("a frame inside the edges; flat, bead: half-round, cove: hollow"),
+    ] = "none"
+    border_width: Annotated[Length, key("width of the frame", "mm", gt=0)] = 8.0
+    back_lit: Annotated[
+        Literal["none", "clear", "white"],
+        key(
+            "make the light through a sheet follow the picture; clear: tinted sheet (needs attenuation);"
+            " white: milky sheet (needs scatter)"
+        ),
+    ] = "none"
+    attenuation: Annotated[
+        Number | None, key("of a clear sheet: ln(light through 1 mm less / light), measured", "1/mm", gt=0)
+    ] = None
+    scatter: Annotated[Number | None, key("Kubelka's S of a white sheet, measured", "1/mm", gt=0)] = None
+    absorb: Annotated[Number, key("Kubelka's K of a white sheet, measured", "1/mm", ge=0)] = 0.0
+    allow_large: Annotated[Flag, key("read a picture of up to 178 million pixels, given the memory")] = False
 
 
 @record
@@ -170,14 +225,10 @@ class Output:
 
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
-    "shaping.levels", "shaping.gamma", "shaping.smooth", "shaping.detail", "shaping.unstep",
-    "shaping.crop", "shaping.lift", "shaping.flatten", "shaping.feather", "shaping.vignette",
-    "shaping.mask", "shaping.border", "shaping.back_lit",
     "roughing.rest", "finishing.passes",
     "output.ease", "clamps", "lettering", "outline", "tiles",
 )  # fmt: skip
 NOT_YET_VALUES = {
-    "shaping.tone": ("lightness",),
     "output.programs": ("one",),
 }
 
@@ -238,7 +289,9 @@ class Job:
     def seen_from(self, folder: Path) -> Job:
         """Return the job with its paths as a file in `folder` has to name them."""
         shop = None if self.shop is None else _path_from(folder, self.shop)
-        return replace(self, picture=_path_from(folder, self.picture), shop=shop)
+        mask = None if self.shaping.mask is None else _path_from(folder, self.shaping.mask)
+        shaping = replace(self.shaping, mask=mask)
+        return replace(self, picture=_path_from(folder, self.picture), shop=shop, shaping=shaping)
 
     def to_toml(self) -> str:
         """Return the complete job as a job file."""
@@ -276,6 +329,9 @@ def _rooted_table(path: Path) -> dict[str, Any]:
     for name in ("picture", "shop"):
         if isinstance(table.get(name), str):
             table[name] = str(path.parent / table[name])
+    shaping = table.get("shaping")
+    if isinstance(shaping, dict) and isinstance(shaping.get("mask"), str):
+        shaping["mask"] = str(path.parent / shaping["mask"])
     return table
 
 

@@ -16,18 +16,21 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageOps
+from PIL import Image, ImageCms, ImageOps
 
 from relief.errors import PictureError
+from relief.tones import coded, light_of
 
 Brightness = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 FORMATS = ("PNG", "TIFF", "JPEG", "WEBP", "BMP", "PPM", "GIF")
 LARGEST = 50_000_000  # pixels; float64 brightness of this size takes 400 MB
+LARGEST_ALLOWED = 178_000_000  # pixels, when asked for; the decoder itself takes no more
 HEAVIEST = 2 * 10**9  # bytes of a file
 COLOUR_MODES = ("P", "PA", "LA", "La", "RGB", "RGBA", "RGBa", "RGBX")
-LUMA = (2126, 7152, 722)  # parts in 10 000, ITU-R BT.709; whole numbers, so that a grey colour stays exact
+LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear red, green and blue; ITU-R BT.709
+FINE = 2**24  # levels that a 32-bit floating-point number can tell apart
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,17 +70,20 @@ class Picture:
         return int(self.brightness.shape[1])
 
 
-def read_picture(path: Path) -> Picture:
+def read_picture(path: Path, allow_large: bool = False) -> Picture:
     """Read a picture file as brightness.
 
-    Greyscale of up to 16 bits keeps every code value; a colour picture is weighed to grey with the luma
-    weights of ITU-R BT.709 on its code values; transparent parts count as black; a camera's turn mark (EXIF
-    orientation) is obeyed.
+    Greyscale of up to 16 bits keeps every code value. A colour becomes the grey of the same luminance: its
+    sRGB values turned to linear light, weighed as ITU-R BT.709 says, and coded again. Values without a fixed
+    white (floating point, 32-bit integers) are spread from black to white. Transparent parts, and values that
+    are not finite, count as black; a camera's turn mark (EXIF orientation) is obeyed.
 
     Parameters
     ----------
     path : Path
         PNG, TIFF, JPEG, WebP, BMP, portable greymap or GIF; of several frames the first.
+    allow_large : bool
+        Whether 178 million pixels are taken instead of 50.
 
     Returns
     -------
@@ -87,9 +93,10 @@ def read_picture(path: Path) -> Picture:
     ------
     PictureError
         The file is missing, a folder, empty, no picture, cut short, too large, or holds values that have no
-        plain brightness (floating point, ink, 32-bit integers).
+        plain brightness.
     """
-    image, layout = _decoded(path, _content(path, "a picture"))
+    largest = LARGEST_ALLOWED if allow_large else LARGEST
+    image, layout = _decoded(path, _content(path, "a picture"), largest)
     grey = _grey(path, image, layout)
     brightness, opacity, notes = grey.brightness, None, _frame_notes(image) + grey.notes
     if grey.opacity is not None and bool((grey.opacity < 1).any()):
@@ -175,19 +182,21 @@ def _nearest(path: Path) -> str:
     return f"; did you mean {path.parent / near[0]}?" if near else "; check its name and folder"
 
 
-def _decoded(path: Path, content: bytes) -> tuple[Image.Image, str]:
+def _decoded(path: Path, content: bytes, largest: int) -> tuple[Image.Image, str]:
     """Decode the first frame; return it with the name of the pixel layout that the file itself holds."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # oversize is refused below, with a line of our own
             image = Image.open(io.BytesIO(content), formats=FORMATS)
     except Image.DecompressionBombError as fault:
-        message = f"{path}: the picture has more pixels than are safe to open; scale it down to {_ceiling()}"
+        message = (
+            f"{path}: the picture has more pixels than are safe to open; scale it down to {_ceiling(largest)}"
+        )
         raise PictureError(message) from fault
     except Exception as fault:  # damaged files make a decoder raise nearly anything; it all means the same
         message = f"{path}: this is not a picture that can be read ({', '.join(FORMATS)}); export it as a PNG"
         raise PictureError(message) from fault
-    _check_size(path, *image.size)
+    _check_size(path, *image.size, largest)
     layout = _layout(image)
     try:
         with warnings.catch_warnings():
@@ -201,17 +210,18 @@ def _decoded(path: Path, content: bytes) -> tuple[Image.Image, str]:
     return image, layout
 
 
-def _ceiling() -> str:
-    return f"at most {LARGEST // 1_000_000} million pixels"
+def _ceiling(largest: int) -> str:
+    wider = ", or set shaping.allow_large = true" if largest == LARGEST else ""
+    return f"at most {largest // 1_000_000} million pixels{wider}"
 
 
-def _check_size(path: Path, columns: int, rows: int) -> None:
+def _check_size(path: Path, columns: int, rows: int, largest: int = LARGEST) -> None:
     """Refuse what is too small to have two edges or too large to be meant."""
     if min(columns, rows) < 2:
         message = f"{path}: {columns} × {rows} pixels are too few; a relief needs at least 2 × 2"
         raise PictureError(message)
-    if columns * rows > LARGEST:
-        message = f"{path}: {columns} × {rows} pixels are too many; scale it down to {_ceiling()}"
+    if columns * rows > largest:
+        message = f"{path}: {columns} × {rows} pixels are too many; scale it down to {_ceiling(largest)}"
         raise PictureError(message)
 
 
@@ -251,8 +261,13 @@ def _grey(path: Path, image: Image.Image, layout: str) -> _Grey:
         image.mode == "I" and image.format == "PPM"
     ):  # a portable greymap's 16-bit codes come as 32-bit integers
         return _from_codes(image, 65535)
+    if image.mode in ("F", "I"):
+        return _from_values(path, image)
     if image.mode in COLOUR_MODES:
         return _from_colours(image, layout)
+    if image.mode in ("CMYK", "YCbCr", "LAB", "HSV"):
+        grey = _from_colours(_as_rgb(image), layout)
+        return grey._replace(notes=(*grey.notes, f"{layout} colours are turned to red, green and blue first"))
     message = (
         f"{path}: its {layout} pixels have no plain black and white; save it as an 8- or 16-bit greyscale PNG"
     )
@@ -275,15 +290,52 @@ def _white_is_zero(image: Image.Image) -> bool:
     return bool(getattr(image, "tag_v2", {}).get(262) == 0)
 
 
+def _as_rgb(image: Image.Image) -> Image.Image:
+    """Return a picture in ink or in device-independent colours as red, green and blue, by formula."""
+    if image.mode != "LAB":
+        return image.convert("RGB")
+    transform = ImageCms.buildTransform(
+        ImageCms.createProfile("LAB"), ImageCms.createProfile("sRGB"), "LAB", "RGB"
+    )
+    turned = ImageCms.applyTransform(image, transform)
+    return image.convert("RGB") if turned is None else turned
+
+
+def _from_values(path: Path, image: Image.Image) -> _Grey:
+    """Spread values that have no fixed white from the lowest (black) to the highest (white)."""
+    values = np.asarray(image).astype(np.float64)
+    known = np.isfinite(values)
+    if not known.any():
+        message = f"{path}: none of its floating-point values is a finite number; export it again"
+        raise PictureError(message)
+    low, high = float(values[known].min()), float(values[known].max())
+    spread = (np.where(known, values, low) - low) / ((high - low) or 1.0)
+    notes: tuple[str, ...] = (
+        f"its values have no fixed white: {low:g} is taken as black, {high:g} as white",
+    )
+    if known.all():
+        return _Grey(spread, None, FINE, notes)
+    missing = int(np.count_nonzero(~known))
+    notes += (f"{missing} of its values are not finite numbers; they count as transparent",)
+    return _Grey(spread, known.astype(np.float64), FINE, notes)
+
+
 def _from_colours(image: Image.Image, layout: str) -> _Grey:
-    """Weigh code values to grey with the luma weights of ITU-R BT.709; greys stay as they are."""
+    """Turn colours to the greys of the same luminance; greys stay as they are.
+
+    IEC 61966-2-1 (sRGB): values to linear light, the luminance of ITU-R BT.709's primaries, and coded again.
+    """
     codes = np.asarray(image.convert("RGBA"))
-    red, green, blue = (codes[..., channel].astype(np.int64) for channel in range(3))
-    # both sides of the fraction are whole numbers, so that R = G = B = v gives v / 255 to the last bit
-    brightness = (LUMA[0] * red + LUMA[1] * green + LUMA[2] * blue) / np.float64(sum(LUMA) * 255)
+    light = light_of(np.arange(256) / 255)
+    red, green, blue = (codes[..., channel] for channel in range(3))
+    brightness = red / 255.0
+    coloured = (red != green) | (green != blue)
     notes: tuple[str, ...] = ()
-    if bool(((red != green) | (green != blue)).any()):
-        notes += ("the picture is in colour; its brightness is used (luma weights of ITU-R BT.709)",)
+    if bool(coloured.any()):
+        of_each = (light[channel[coloured]] for channel in (red, green, blue))
+        luminance = sum(weight * of_one for weight, of_one in zip(LUMINANCE, of_each, strict=True))
+        brightness[coloured] = np.clip(coded(np.asarray(luminance)), 0.0, 1.0)
+        notes += ("the picture is in colour; its luminance is used (sRGB, weights of ITU-R BT.709)",)
     if ";16" in layout:
         notes += (
             "16-bit colour is read at 8 bits a channel; save it as 16-bit greyscale to keep every step",

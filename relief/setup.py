@@ -17,8 +17,8 @@ from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
 from relief.job import Job
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
-from relief.picture import Brightness, read_heights, read_picture
-from relief.shaping import Grid, fit_heights, grid_for, shape_heights
+from relief.picture import Brightness, Picture, read_heights, read_picture
+from relief.shaping import Grid, cropped, fit_heights, grid_for, masked, shape_heights
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
 from relief.surfaces import surround
@@ -188,15 +188,25 @@ def _read_source(job: Job, finish: Cutter) -> _Source:
         return _from_heights(job, path)
     depth = job.relief.depth or DEFAULT_DEPTH
     _check_depth(depth, job)
-    picture = read_picture(path)
+    picture = _shaped_picture(job, path)
     width = job.relief.width or DEFAULT_WIDTH
     length = job.relief.length or width * (picture.rows - 1) / (picture.columns - 1)
     pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
     grid = grid_for(width, length, pitch, (picture.rows, picture.columns))
     job = replace(job, relief=replace(job.relief, depth=depth))
     notes = picture.notes + _coarse_grid_note(job, pitch)
-    relief = shape_heights(picture, job.relief, job.shaping, grid)
-    return _Source(relief, job, picture.levels, notes, picture.opacity)
+    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
+    levels = None if job.shaping.unstep else picture.levels
+    return _Source(relief, job, levels, notes, picture.opacity)
+
+
+def _shaped_picture(job: Job, path: Path) -> Picture:
+    """Return the part of the picture that is to be carved, with its mask."""
+    shaping = job.shaping
+    picture = read_picture(path, allow_large=shaping.allow_large)
+    if shaping.mask is not None:
+        picture = masked(picture, read_picture(Path(shaping.mask), allow_large=shaping.allow_large))
+    return cropped(picture, shaping.crop)
 
 
 def _from_heights(job: Job, path: Path) -> _Source:

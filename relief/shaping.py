@@ -1,25 +1,45 @@
 """From brightness, or from given heights, to the target: a Heightfield in millimetres.
 
+The steps come in one order. On the picture's own pixels: mask, crop, unstep, levels, tone, gamma, invert,
+mirror. Then, on the grid: smooth, detail, flatten, lift, feather, vignette; then
+depth (or back_lit instead) and border. Unstep needs the codes as they are in the file, so it comes early.
+
 Node registration: the centres of a picture's outermost pixels lie on the relief's edges, as the outermost
 nodes do. A picture of as many pixels as the grid has nodes therefore needs no resampling at all.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator
 
+from relief.body import lifted
 from relief.errors import JobError
+from relief.framing import edge_distance, ellipse_distance, faded, framed
+from relief.gradients import detailed, smoothed
 from relief.heightfield import Heightfield
 from relief.job import Relief, Shaping
-from relief.picture import Picture
+from relief.picture import Mask, Picture
+from relief.terraces import unstepped
+from relief.tones import (
+    LIGHT_OF_TONE,
+    TONES,
+    depth_of_clear,
+    depth_of_white,
+    flattened,
+    level_at,
+    levelled,
+    with_gamma,
+)
 
 Floats = npt.NDArray[np.float64]
 LARGEST = 50_000_000  # nodes; float32 heights of this size take 200 MB, the work on them a good deal more
+MOST_LEVELS = 4096  # finer codes than these leave no terraces to remove
 
 
 class Grid(NamedTuple):
@@ -80,36 +100,155 @@ def grid_for(width: float, length: float | None, pitch: float, shape: tuple[int,
     return Grid(round(width / pitch) + 1, round(length / pitch) + 1, pitch)
 
 
-def shape_heights(picture: Picture, relief: Relief, shaping: Shaping, grid: Grid) -> Heightfield:
-    """Turn brightness into the target.
+def cropped(picture: Picture, crop: tuple[float, float, float, float]) -> Picture:
+    """Return a part of a picture.
 
-    Raised: white stands at the stock top (0), black at −depth. Sunk: black stays at the stock top and white
-    sinks to −depth, as in a mould or a hollowed sign. Nothing is smoothed; with the linear tone and as many
-    pixels as nodes, each height is the float32 nearest to −depth × (1 − code / largest code).
+    Parameters
+    ----------
+    picture : Picture
+    crop : percent of it to cut off at its left, right, near and far side
 
     Raises
     ------
     JobError
-        A depth that is not set or not more than 0.
+        Less than two pixels would be left along an axis.
     """
-    if relief.depth is None or not relief.depth > 0:
-        message = f"relief.depth is {relief.depth}; it must be more than 0 mm"
+    if crop == (0, 0, 0, 0):
+        return picture
+    left, right = (round(share / 100 * picture.columns) for share in crop[:2])
+    near, far = (round(share / 100 * picture.rows) for share in crop[2:])
+    if left + right > picture.columns - 2 or near + far > picture.rows - 2:
+        message = f"shaping.crop = {list(crop)} leaves nothing of the picture; its percentages are too large"
         raise JobError(message)
-    brightness = TONES[shaping.tone](picture.brightness)
-    if relief.mirror:
-        brightness = brightness[:, ::-1]
-    white_is_deep = (relief.style == "sunk") != relief.invert
-    below_top = brightness if white_is_deep else 1.0 - brightness
-    heights = 0.0 - relief.depth * resampled(below_top, grid.rows, grid.columns)
-    return Heightfield(heights.astype(np.float32), grid.pitch)
+    kept = (slice(near, picture.rows - far), slice(left, picture.columns - right))
+    opacity = None if picture.opacity is None else np.ascontiguousarray(picture.opacity[kept])
+    return replace(picture, brightness=np.ascontiguousarray(picture.brightness[kept]), opacity=opacity)
 
 
-def _linear(brightness: Floats) -> Floats:
-    """Take brightness as it stands: equal steps of code value are equal steps of height."""
-    return brightness
+def masked(picture: Picture, mask: Picture) -> Picture:
+    """Return a picture whose opacity is also limited by the brightness of another one, white being kept."""
+    cover = resampled(mask.brightness, picture.rows, picture.columns)
+    opacity = cover if picture.opacity is None else np.minimum(picture.opacity, cover)
+    return replace(picture, opacity=opacity)
 
 
-TONES: dict[str, Callable[[Floats], Floats]] = {"linear": _linear}
+def shape_heights(
+    picture: Picture, relief: Relief, shaping: Shaping, grid: Grid, thickness: float = math.inf
+) -> Heightfield:
+    """Turn brightness into the target.
+
+    Raised: white stands at the stock top (0), black at −depth. Sunk: black stays at the stock top and white
+    sinks to −depth, as in a mould or a hollowed sign. With every step of shaping at its default and as many
+    pixels as nodes, each height is the float32 nearest to −depth × (1 − code / largest code).
+
+    Parameters
+    ----------
+    picture : already cropped and masked, see `cropped` and `masked`
+    relief, shaping, grid : what is asked for
+    thickness : mm of the stock; only a back-lit white sheet depends on it
+
+    Raises
+    ------
+    JobError
+        A depth that is not set or not more than 0; a step that lacks what it needs.
+    """
+    depth = relief.depth
+    if depth is None or not depth > 0:
+        message = f"relief.depth is {depth}; it must be more than 0 mm"
+        raise JobError(message)
+    amount = _on_the_grid(_toned(picture, relief, shaping), picture, relief, shaping, grid)
+    if shaping.back_lit != "none":
+        below = _back_lit(amount, shaping, depth, thickness) / depth
+    else:
+        below = amount if relief.style == "sunk" else 1.0 - amount
+    if shaping.border != "none":
+        _check_border(shaping, grid)
+        distance = edge_distance(grid.rows, grid.columns, grid.pitch)
+        below = 1.0 - framed(1.0 - below, distance, shaping.border, shaping.border_width)
+    return Heightfield((0.0 - depth * below).astype(np.float32), grid.pitch)
+
+
+def _toned(picture: Picture, relief: Relief, shaping: Shaping) -> Floats:
+    """Return how far the relief stands out, 0 to 1, on the picture's own pixels."""
+    amount = picture.brightness
+    if shaping.unstep:
+        if picture.levels > MOST_LEVELS:
+            message = (
+                f"shaping.unstep = true, but the picture has {picture.levels} levels, not steps; leave it out"
+            )
+            raise JobError(message)
+        amount = unstepped(amount, picture.levels)
+    low, high = (level_at(amount, level) for level in shaping.levels)
+    if high < low or (high == low and not _from_shares(shaping)):
+        message = f"shaping.levels = {list(shaping.levels)}: the first must lie below the second"
+        raise JobError(message)
+    amount = with_gamma(TONES[shaping.tone](levelled(amount, low, high)), shaping.gamma)
+    amount = 1.0 - amount if relief.invert else amount
+    return amount if picture.opacity is None else _on_its_ground(amount, picture.opacity)
+
+
+def _from_shares(shaping: Shaping) -> bool:
+    return all(isinstance(level, str) for level in shaping.levels)
+
+
+def _on_its_ground(amount: Floats, opacity: Floats) -> Floats:
+    """Return the relief sunk to its ground where the picture is not opaque."""
+    return np.minimum(amount, opacity)
+
+
+def _on_the_grid(amount: Floats, picture: Picture, relief: Relief, shaping: Shaping, grid: Grid) -> Floats:
+    """Lay the relief on the grid and do the steps that think in millimetres."""
+    mirrored = amount[:, ::-1] if relief.mirror else amount
+    amount = resampled(mirrored, grid.rows, grid.columns)
+    amount = smoothed(amount, shaping.smooth / grid.pitch)
+    amount = flattened(detailed(amount, shaping.detail), shaping.flatten)
+    if shaping.lift > 0:
+        amount = lifted(amount, _silhouette(amount, picture, relief, shaping, grid), shaping.lift)
+    if shaping.feather > 0:
+        amount = faded(amount, edge_distance(grid.rows, grid.columns, grid.pitch), shaping.feather)
+    if shaping.vignette > 0:
+        amount = faded(amount, ellipse_distance(grid.rows, grid.columns, grid.pitch), shaping.vignette)
+    return amount
+
+
+def _silhouette(amount: Floats, picture: Picture, relief: Relief, shaping: Shaping, grid: Grid) -> Mask:
+    """Return what is to be lifted: the opaque part, or all that stands out of a flattened ground."""
+    if picture.opacity is not None:
+        opacity = picture.opacity[:, ::-1] if relief.mirror else picture.opacity
+        return resampled(opacity, grid.rows, grid.columns) >= 0.5
+    if shaping.flatten > 0:
+        return amount > 0
+    message = (
+        "shaping.lift needs a silhouette: a picture with a transparent background, shaping.mask, or"
+        " shaping.flatten to make the dark ground flat"
+    )
+    raise JobError(message)
+
+
+def _back_lit(amount: Floats, shaping: Shaping, depth: float, thickness: float) -> Floats:
+    """Return the depth of cut, mm, that lets light through as the picture says."""
+    light = LIGHT_OF_TONE[shaping.tone](amount)
+    if shaping.back_lit == "clear":
+        if shaping.attenuation is None:
+            message = 'shaping.back_lit = "clear" needs shaping.attenuation, measured on your sheet (1/mm)'
+            raise JobError(message)
+        return depth_of_clear(light, depth, shaping.attenuation)
+    if shaping.scatter is None:
+        message = 'shaping.back_lit = "white" needs shaping.scatter, measured on your sheet (1/mm)'
+        raise JobError(message)
+    if not depth < thickness < math.inf:
+        message = f"a back-lit white sheet must be thicker than the depth {depth:g} mm; set stock.thickness"
+        raise JobError(message)
+    return depth_of_white(light, depth, thickness, shaping.scatter, shaping.absorb)
+
+
+def _check_border(shaping: Shaping, grid: Grid) -> None:
+    if 2 * shaping.border_width >= min(grid.width, grid.length):
+        message = (
+            f"shaping.border_width = {shaping.border_width:g} mm leaves nothing inside a relief of"
+            f" {grid.width:g} × {grid.length:g} mm; make it narrower"
+        )
+        raise JobError(message)
 
 
 def fit_heights(heights: npt.NDArray[np.float32], thickness: float, grid: Grid) -> Heightfield:

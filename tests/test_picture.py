@@ -13,10 +13,11 @@ import pytest
 import skimage.color
 import skimage.data
 import tifffile
-from PIL import Image
+from PIL import Image, ImageCms
 
 from relief.errors import PictureError
-from relief.picture import read_heights, read_picture
+from relief.picture import LARGEST, read_heights, read_picture
+from relief.tones import light_of, lightness_of
 from tests.broken import HEIGHTS, PICTURES, Case, good_picture, png
 
 
@@ -87,22 +88,23 @@ def test_a_portable_greymap_of_16_bits_is_exact(tmp_path: Path) -> None:
     assert np.array_equal(read_picture(path).brightness, np.array([[65534, 65535], [0, 1]]) / 65535)
 
 
-def test_colours_are_weighed_by_the_luma_of_bt_709(tmp_path: Path) -> None:
-    """Red, green and blue weigh 0.2126, 0.7152 and 0.0722 (ITU-R BT.709-6, item 3.2), and a note says so."""
-    pixels = np.array([[[255, 0, 0], [0, 255, 0]], [[0, 0, 255], [255, 255, 255]]], dtype=np.uint8)
+def test_a_colour_becomes_the_grey_of_its_luminance(tmp_path: Path) -> None:
+    """Linear red, green and blue weigh 0.2126, 0.7152 and 0.0722 (ITU-R BT.709-6), and a note says so."""
+    pixels = np.array([[[255, 0, 0], [0, 255, 0]], [[0, 0, 255], [255, 128, 0]]], dtype=np.uint8)
     path = written(tmp_path, png(2, 2, scan_lines(pixels.reshape(2, 6)), depth=8, colour=2))
     picture = read_picture(path)
-    assert picture.brightness == pytest.approx(np.array([[0.0722, 1.0], [0.2126, 0.7152]]), abs=1e-15)
+    # (255, 128, 0): 0.2126 + 0.7152 × 0.215861 = 0.366983, by IEC 61966-2-1
+    expected = [[0.0722, 0.366983], [0.2126, 0.7152]]
+    assert light_of(picture.brightness) == pytest.approx(np.array(expected), abs=1e-6)
     assert "BT.709" in " ".join(picture.notes)
 
 
-def test_a_photograph_is_weighed_as_a_library_weighs_it(tmp_path: Path) -> None:
-    """scikit-image's rgb2gray (weights 0.2125, 0.7154, 0.0721) agrees to the difference of the weights."""
+def test_a_photograph_has_the_lightness_that_a_library_finds(tmp_path: Path) -> None:
+    """CIE L* of the grey is that of scikit-image's rgb2lab, within 0.3 % of white (its white is rounded)."""
     colours = skimage.data.astronaut()
     Image.fromarray(colours).save(tmp_path / "photo.png")
-    assert read_picture(tmp_path / "photo.png").brightness == pytest.approx(
-        skimage.color.rgb2gray(colours)[::-1], abs=3e-4
-    )
+    lightness = lightness_of(read_picture(tmp_path / "photo.png").brightness)
+    assert lightness == pytest.approx(skimage.color.rgb2lab(colours)[::-1, :, 0] / 100, abs=3e-3)
 
 
 def test_grey_stays_exact_in_a_colour_file(tmp_path: Path) -> None:
@@ -182,6 +184,94 @@ def test_16_bit_colour_is_told_to_be_read_at_8_bits(tmp_path: Path) -> None:
     picture = read_picture(written(tmp_path, png(2, 2, scan_lines(codes), colour=2)))
     assert picture.brightness == pytest.approx(0x80 / 255, abs=1 / 255)
     assert any("16-bit greyscale" in note for note in picture.notes)
+
+
+def test_floating_point_is_spread_from_black_to_white(tmp_path: Path) -> None:
+    """A terrain of floating-point metres in a TIFF (by tifffile): lowest black, highest white, gaps open."""
+    values = np.array([[100.0, 150.0, np.nan], [300.0, 200.0, np.inf]], dtype=np.float32)
+    tifffile.imwrite(tmp_path / "terrain.tif", values)
+    picture = read_picture(tmp_path / "terrain.tif")
+    assert np.array_equal(picture.brightness, [[1, 0.5, 0], [0, 0.25, 0]])
+    assert picture.mask is not None
+    assert np.array_equal(picture.mask, [[True, True, False], [True, True, False]])
+    assert picture.notes[0] == "its values have no fixed white: 100 is taken as black, 300 as white"
+    assert picture.notes[1].startswith("2 of its values are not finite")
+
+
+def test_printing_inks_become_the_grey_of_their_colour(tmp_path: Path) -> None:
+    """No ink is white, all of them black, half of black ink the grey of half the code."""
+    inks = np.array([[[0, 0, 0, 0], [255, 255, 255, 255]], [[0, 0, 0, 128], [0, 0, 0, 255]]], dtype=np.uint8)
+    Image.fromarray(inks, mode="CMYK").save(tmp_path / "poster.tif")
+    picture = read_picture(tmp_path / "poster.tif")
+    assert picture.brightness == pytest.approx(np.array([[127 / 255, 0], [1, 0]]), abs=1 / 255)
+    assert any("CMYK" in note for note in picture.notes)
+
+
+def test_a_large_picture_is_read_when_it_is_allowed(tmp_path: Path) -> None:
+    """More than 50 million pixels are refused with the key that allows them, and read with it."""
+    wide = LARGEST // 2000 + 1
+    Image.new("1", (wide, 2000)).save(tmp_path / "large.png")
+    with pytest.raises(PictureError, match=r"at most 50 million pixels, or set shaping.allow_large = true"):
+        read_picture(tmp_path / "large.png")
+    assert read_picture(tmp_path / "large.png", allow_large=True).columns == wide
+
+
+KINDS = [
+    (kind, mode)
+    for kind, modes in {
+        "PNG": ("1", "L", "LA", "P", "RGB", "RGBA", "I;16"),
+        "TIFF": ("1", "L", "LA", "P", "RGB", "RGBA", "CMYK", "LAB", "YCbCr", "I;16", "I", "F"),
+        "JPEG": ("1", "L", "RGB", "CMYK", "YCbCr"),
+        "WEBP": ("L", "LA", "P", "RGB", "RGBA"),
+        "BMP": ("1", "L", "P", "RGB", "RGBA"),
+        "PPM": ("1", "L", "I;16", "RGB"),
+        "GIF": ("1", "L", "P", "RGB"),
+    }.items()
+    for mode in modes
+]
+
+
+def grey_ramp(mode: str) -> Image.Image:
+    """Return a picture of this mode whose grey rises in 16 equal steps, each 16 pixels wide."""
+    codes = np.repeat(np.arange(16, dtype=np.uint8) * 17, 16)[None].repeat(32, axis=0)
+    if mode in ("I;16", "I"):
+        return Image.fromarray(codes.astype(np.uint16) * 257).convert(mode)
+    if mode == "F":
+        return Image.fromarray(codes.astype(np.float32))
+    grey = Image.fromarray(codes)
+    if mode == "1":
+        return grey.point(lambda code: 255 * (code > 127)).convert("1")
+    if mode == "LAB":
+        profiles = (ImageCms.createProfile("sRGB"), ImageCms.createProfile("LAB"))
+        lab = ImageCms.profileToProfile(grey.convert("RGB"), *profiles, outputMode="LAB")
+        assert lab is not None
+        return lab
+    return grey.convert("RGB").convert(mode) if mode in ("CMYK", "YCbCr") else grey.convert(mode)
+
+
+def test_there_are_forty_kinds() -> None:
+    """Every mode that the library writes in the formats that are read."""
+    assert len(KINDS) >= 40
+
+
+@pytest.mark.parametrize(("kind", "mode"), KINDS, ids=[f"{kind} {mode}" for kind, mode in KINDS])
+def test_each_kind_of_picture_gives_its_grey_or_one_line(tmp_path: Path, kind: str, mode: str) -> None:
+    """A ramp of 16 greys arrives to 8 bits, or is refused in one line that names the file."""
+    path = tmp_path / f"ramp.{kind.lower()}"
+    image = grey_ramp(mode)
+    image.save(
+        path, kind, **({"lossless": True} if kind == "WEBP" else {"quality": 100} if kind == "JPEG" else {})
+    )
+    expected = np.repeat(np.arange(16) / 15, 16)
+    if mode == "1":
+        expected = (expected > 0.5).astype(float)
+    try:
+        picture = read_picture(path)
+    except PictureError as refusal:
+        pytest.fail(f"refused: {refusal}")
+    assert picture.brightness.shape == (32, 256)
+    near = 2.5 / 255 if kind == "JPEG" or mode in ("LAB", "YCbCr") else 1e-6
+    assert picture.brightness[7] == pytest.approx(expected, abs=near)
 
 
 @pytest.mark.parametrize("case", PICTURES, ids=lambda case: case.name)

@@ -135,13 +135,8 @@ def _a_folder(folder: Path) -> list[str]:
 
 
 def _floating_point(folder: Path) -> list[str]:
-    Image.fromarray(np.ones((8, 8), dtype=np.float32)).save(folder / "heights.tif")
+    Image.fromarray(np.full((8, 8), np.nan, dtype=np.float32)).save(folder / "heights.tif")
     return _carve(folder / "heights.tif")
-
-
-def _ink(folder: Path) -> list[str]:
-    Image.new("CMYK", (8, 8)).save(folder / "poster.jpg")
-    return _carve(folder / "poster.jpg")
 
 
 def _out_under_a_file(folder: Path) -> list[str]:
@@ -180,8 +175,7 @@ PICTURES = (
     Case("a picture of one column", _file("sign.png", png(1, 3, b"\0" * 9)), ("sign.png", "1 × 3", "2 × 2")),
     Case("a picture whose name is misspelt", _misspelt, ("slop.png", "no such file", "slope.png")),
     Case("a folder for a picture", _a_folder, ("pictures", "folder", "name a picture")),
-    Case("a floating-point picture", _floating_point, ("heights.tif", "greyscale PNG")),
-    Case("a picture in printing inks", _ink, ("poster.jpg", "CMYK", "greyscale PNG")),
+    Case("values that are no numbers", _floating_point, ("heights.tif", "finite", "export it again")),
 )
 
 HEIGHTS = (
@@ -206,9 +200,29 @@ JOBS = (
     ),
     Case("a job without a picture", _job("[relief]\nwidth = 100\n"), ("sign.toml", "picture", "missing")),
     Case(
-        "a key that is not built yet",
-        _job('picture = "slope.png"\n[shaping]\nunstep = true\n'),
-        ("sign.toml", "shaping.unstep", "not yet"),
+        "levels the wrong way round",
+        _job('picture = "slope.png"\n[shaping]\nlevels = [0.9, 0.1]\n'),
+        ("shaping.levels", "[0.9, 0.1]", "below"),
+    ),
+    Case(
+        "terraces where there are none", _options("--set", "shaping.unstep=true"), ("65536", "leave it out")
+    ),
+    Case(
+        "nothing left of a picture", _options("--set", "shaping.crop=[50, 49, 0, 0]"), ("shaping.crop", "49")
+    ),
+    Case("nothing to lift", _options("--set", "shaping.lift=0.5"), ("silhouette", "shaping.mask")),
+    Case(
+        "a frame that leaves nothing",
+        _options("--set", "shaping.border=cove", "--set", "shaping.border_width=60"),
+        ("border_width", "narrower"),
+    ),
+    Case(
+        "a lamp behind an unmeasured sheet",
+        _options("--set", "shaping.back_lit=clear"),
+        ("attenuation", "measured"),
+    ),
+    Case(
+        "a mask that is not there", _options("--set", "shaping.mask=none.png"), ("none.png", "no such file")
     ),
     Case("a negative width", _options("--width", "-100"), ("relief.width", "-100", "greater than 0")),
     Case("a width that is no length", _options("--width", "6 furlings"), ("furlings", "1/8 in")),
