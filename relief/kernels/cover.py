@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from relief.kernels.finish import BLOCK, footprint, least_swept, link, put, swept
+from relief.kernels.finish import BLOCK, DIP, footprint, least_swept, link, put, swept, untouched
 from relief.kernels.sweep import RIM, ascending, profile_at
 
 Doubles = npt.NDArray[np.float64]
@@ -22,7 +22,16 @@ Floats = npt.NDArray[np.float32]
 Places = npt.NDArray[np.int32]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def more_places(nodes: Places) -> Places:
+    """Return a list of places with room for twice as many."""
+    longer = np.empty(2 * nodes.shape[0], dtype=np.int32)
+    for k in range(nodes.shape[0]):
+        longer[k] = nodes[k]
+    return longer
+
+
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count: int) -> Any:
     """Add to `nodes` the flat places of the nodes that a straight move finishes.
 
@@ -60,29 +69,22 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
                         a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
                         if swept(a, d, move, shape4) <= limit[j, i]:
                             if count == nodes.shape[0]:
-                                longer = np.empty(2 * count, dtype=np.int32)
-                                longer[:count] = nodes
-                                nodes = longer
+                                nodes = more_places(nodes)
                             nodes[count] = j * limit.shape[1] + i
                             count += 1
     return nodes, count
 
 
-@njit(cache=True, nogil=True)
-def finish_path(aim: Any, path: Doubles, first: int, done: npt.NDArray[np.uint8]) -> None:
-    """Mark (rows × columns, flat) the nodes that the moves of a path from vertex `first` on finish."""
-    nodes = np.empty(4096, dtype=np.int32)
-    if path.shape[0] == 1:
-        nodes, count = finished_nodes(aim, path[0], path[0], nodes, 0)
-        for n in range(count):
-            done[nodes[n]] = 1
-    for k in range(first, path.shape[0] - 1):
-        nodes, count = finished_nodes(aim, path[k], path[k + 1], nodes, 0)
-        for n in range(count):
-            done[nodes[n]] = 1
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def finish_piece(aim: Any, start: Doubles, end: Doubles, done: npt.NDArray[np.uint8], nodes: Places) -> Places:
+    """Mark (rows × columns) the nodes that a straight move finishes; return `nodes`, the room for their list."""
+    nodes, count = finished_nodes(aim, start, end, nodes, 0)
+    for n in range(count):
+        done[nodes[n]] = 1
+    return nodes
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def grow_runs(
     ground: Any,
     aim: Any,
@@ -127,51 +129,62 @@ def grow_runs(
     vertices = np.empty((1024, 3))
     ends = np.empty(order.shape[0], dtype=np.int64)
     count, runs = 0, 0
-    seen = np.array([-1, 0])
-    point, goal = np.empty((1, 3)), np.empty(3)
+    seen = untouched()
+    back, goal = np.empty((64, 3)), np.empty(3)
+    nodes = np.empty(4096, dtype=np.int32)
     for k in range(order.shape[0]):
         if done[order[k]]:
             continue
         place_vertex(aim, tip, source[order[k]], how[0], goal)
-        point[0] = goal
-        finish_path(aim, point, 0, done)
+        nodes = finish_piece(aim, goal, goal, done, nodes)
         done[order[k]] = 1  # the lattice may leave it a hair above its limit
-        halves = [point.copy(), point.copy()]
-        for half in range(2):
-            grown = halves[half]
-            while True:
-                place = worst_near(aim, head, following, leftover, done, grown[-1], reach)
-                if place < 0:
-                    break
-                node = head[place]
-                place_vertex(aim, tip, place, how[0], goal)
-                part = link(ground, grown[-1], goal, how, tube, seen)
-                finish_path(aim, part, 0, done)
-                done[node] = 1
-                grown = np.concatenate((grown, part[1:]))
-            halves[half] = grown
-        for n in range(halves[1].shape[0] - 1, 0, -1):
-            vertices = put(vertices, count, halves[1][n, 0], halves[1][n, 1], halves[1][n, 2])
+        back = put(back, 0, goal[0], goal[1], goal[2])
+        back, grown = extend(
+            ground, aim, tip, head, following, leftover, done, reach, how, tube, back, 1, nodes, seen
+        )
+        for n in range(grown - 1, -1, -1):
+            vertices = put(vertices, count, back[n, 0], back[n, 1], back[n, 2])
             count += 1
-        for n in range(halves[0].shape[0]):
-            vertices = put(vertices, count, halves[0][n, 0], halves[0][n, 1], halves[0][n, 2])
-            count += 1
+        vertices, count = extend(
+            ground, aim, tip, head, following, leftover, done, reach, how, tube, vertices, count, nodes, seen
+        )
         ends[runs] = count
         runs += 1
-    return vertices[:count].copy(), ends[:runs].copy()
+    return vertices[:count], ends[:runs]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def extend(
+    ground: Any, aim: Any, tip: Floats, head: Places, following: Places, leftover: Floats,
+    done: npt.NDArray[np.uint8], reach: float, how: Doubles, tube: Doubles, run: Doubles, count: int,
+    nodes: Places, seen: npt.NDArray[np.int64],
+) -> Any:
+    """Let a run of `count` vertices grow from its last one as far as it goes; return it and its new count."""
+    goal = np.empty(3)
+    while True:
+        place = worst_near(aim, head, following, leftover, done, run[count - 1], reach)
+        if place < 0:
+            return run, count
+        done[head[place]] = 1
+        place_vertex(aim, tip, place, how[0], goal)
+        part = link(ground, run[count - 1], goal, how, tube, seen)
+        for n in range(part.shape[0] - 1):
+            nodes = finish_piece(aim, part[n], part[n + 1], done, nodes)
+            run = put(run, count, part[n + 1, 0], part[n + 1, 1], part[n + 1, 2])
+            count += 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def place_vertex(aim: Any, tip: Floats, place: int, step: float, vertex: Doubles) -> None:
     """Write the tip position over a node, on the lattice."""
     columns = tip.shape[1]
     j, i = place // columns, place % columns
     vertex[0] = math.floor((aim[3] + i * aim[2]) / step + 0.5) * step
     vertex[1] = math.floor((aim[4] + j * aim[2]) / step + 0.5) * step
-    vertex[2] = math.ceil(tip[j, i] / step - 1e-6) * step
+    vertex[2] = math.ceil((tip[j, i] - DIP) / step) * step
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def worst_near(
     aim: Any, head: Places, following: Places, leftover: Floats, done: Any, vertex: Doubles, reach: float
 ) -> int:

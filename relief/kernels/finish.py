@@ -23,6 +23,7 @@ Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
 BLOCK = 4  # nodes along a side of the blocks that bound a search
+DIP = 0.0004  # mm: a vertex may lie so much below the exact tip; less than a controller resolves
 
 
 def blocks(z: Floats, most: bool) -> Floats:
@@ -36,7 +37,7 @@ def blocks(z: Floats, most: bool) -> Floats:
     return np.ascontiguousarray(cut.max(axis=(1, 3)) if most else cut.min(axis=(1, 3)))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> float:
     """Return the lowest tip height at (x, y), mm: max over nodes within the radius of z − s; −∞ where none is.
 
@@ -80,24 +81,40 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
     return best
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def untouched() -> npt.NDArray[np.int64]:
+    """Return the `seen` of a search that has touched no node yet."""
+    seen = np.empty(2, dtype=np.int64)
+    seen[0], seen[1] = -1, 0
+    return seen
+
+
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def lattice_tip(ground: Any, x: float, y: float, step: float, seen: npt.NDArray[np.int64]) -> float:
-    """Return the exact tip height, rounded up to the lattice."""
-    return math.ceil(exact_tip(ground, x, y, seen) / step - 1e-6) * step
+    """Return the exact tip height on the lattice: rounded up, but not for less than DIP."""
+    return math.ceil((exact_tip(ground, x, y, seen) - DIP) / step) * step
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def roomier(path: Doubles) -> Doubles:
+    """Return a path with room for twice as many vertices."""
+    longer = np.empty((2 * path.shape[0], 3))
+    for k in range(path.shape[0]):
+        for axis in range(3):
+            longer[k, axis] = path[k, axis]
+    return longer
+
+
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def put(trace: Doubles, count: int, x: float, y: float, z: float) -> Doubles:
     """Write vertex `count` of a trace and return the trace, doubled where it was full."""
     if count == trace.shape[0]:
-        longer = np.empty((2 * count, 3))
-        longer[:count] = trace
-        trace = longer
+        trace = roomier(trace)
     trace[count, 0], trace[count, 1], trace[count, 2] = x, y, z
     return trace
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     """Return whether a straight move cuts any node of the target deeper than `depth`, mm: exact, no sampling.
 
@@ -136,7 +153,7 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def swept(a: float, d: float, move: Doubles, shape4: Doubles) -> float:
     """Return the height that a move leaves at a node a along and d beside it: as `swept_height`.
 
@@ -162,7 +179,7 @@ def swept(a: float, d: float, move: Doubles, shape4: Doubles) -> float:
     return base + radius - math.sqrt(max(inside, 0.0))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def least_swept(
     move: Doubles, i0: int, i1: int, j0: int, j1: int, pitch: float, x0: float, y0: float, shape4: Doubles
 ) -> float:
@@ -181,7 +198,7 @@ def least_swept(
     return move[2] + g * (a - w) + profile_at(math.sqrt(d * d + w * w), shape4)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def footprint(
     z: Floats, pitch: float, x0: float, y0: float, start: Doubles, end: Doubles, radius: float
 ) -> Any:
@@ -193,7 +210,7 @@ def footprint(
     return left, right, near, far
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def trace_straight(
     ground: Any, x1: float, y1: float, z1: float, how: Doubles, trace: Doubles, count: int,
     seen: npt.NDArray[np.int64],
@@ -252,61 +269,61 @@ def trace_straight(
     return trace, count
 
 
-@njit(cache=True, nogil=True)
-def slim(ground: Any, trace: Doubles, step: float, tube: Doubles) -> Doubles:
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def slim(ground: Any, trace: Doubles, count: int, step: float, tube: Doubles) -> Doubles:
     """Return a trace with fewer vertices: its ends unchanged, others raised where a chord needs it.
 
     Parameters
     ----------
-    trace : (n, 3) mm, straight as seen from above
-    tube : [below, above, across, lift] mm, as for `relief.planning.simplify.simplify`
-
-    Notes
-    -----
-    Where a new chord still cuts the target deeper than twice `below` (the lattice shifts oblique traces
-    sideways), the old vertices stay.
+    trace : (≥ count, 3) mm, straight as seen from above
+    tube : [below, above, across, lift, depth] mm
+        As for `relief.planning.simplify.simplify`. Where a new chord cuts the target deeper than `depth` (the
+        lattice shifts oblique traces sideways), the old vertices stay.
     """
-    n = trace.shape[0]
-    if n <= 2:
-        return trace.copy()
-    keep = np.zeros(n, dtype=np.bool_)
-    keep_vertices(trace, tube[0], tube[1], tube[2], tube[3], keep)
-    kept = np.flatnonzero(keep)
-    z = np.empty(kept.shape[0])
-    for m in range(kept.shape[0]):
-        z[m] = raised(trace, kept[m], tube[3])
-    settle(trace, kept, z, tube[0])
+    n = count
     found = np.empty((n, 3))
-    found[0] = trace[0]
+    keep = np.zeros(n, dtype=np.bool_)
+    path = trace[:n]
+    keep_vertices(path, tube[0], tube[1], tube[2], tube[3], keep)
+    kept = np.empty(n, dtype=np.int64)
+    z = np.empty(n)
+    m = 0
+    for k in range(n):
+        if keep[k]:
+            kept[m], z[m] = k, raised(path, k, tube[3])
+            m += 1
+    settle(path, kept[:m], z, tube[0])
+    put(found, 0, trace[0, 0], trace[0, 1], trace[0, 2])
     count = 1
     end = np.empty(3)
-    for m in range(1, kept.shape[0]):
-        k = kept[m]
-        end[0], end[1], end[2] = trace[k, 0], trace[k, 1], math.ceil(z[m] / step - 1e-6) * step
-        if kept[m] > kept[m - 1] + 1 and chord_cuts(ground, found[count - 1], end, 2.0 * tube[0]):
-            for i in range(kept[m - 1] + 1, k):
-                found[count] = trace[i]
+    for i in range(1, m):
+        k = kept[i]
+        end[0], end[1] = trace[k, 0], trace[k, 1]
+        end[2] = trace[k, 2] if k == n - 1 else math.ceil(z[i] / step - 1e-6) * step
+        if k > kept[i - 1] + 1 and chord_cuts(ground, found[count - 1], end, tube[4]):
+            for old in range(kept[i - 1] + 1, k):
+                put(found, count, trace[old, 0], trace[old, 1], trace[old, 2])
                 count += 1
-        found[count] = end
+        put(found, count, end[0], end[1], end[2])
         count += 1
-    return found[:count].copy()
+    return found[:count]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def link(
     ground: Any, start: Doubles, end: Doubles, how: Doubles, tube: Doubles, seen: npt.NDArray[np.int64]
 ) -> Doubles:
     """Return the slim trace straight from one vertex to another, both included."""
     trace = np.empty((64, 3))
-    trace[0] = start
+    put(trace, 0, start[0], start[1], start[2])
     trace, count = trace_straight(ground, end[0], end[1], end[2], how, trace, 1, seen)
-    return slim(ground, trace[:count], how[0], tube)
+    return slim(ground, trace, count, how[0], tube)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def trace_corners(ground: Any, corners: Doubles, how: Doubles, tube: Doubles) -> Doubles:
     """Return the slim trace through corners (n, 2), mm, on the lattice."""
-    seen = np.array([-1, 0])
+    seen = untouched()
     path = np.empty((256, 3))
     start, end = np.empty(3), np.empty(3)
     count = 0
@@ -321,8 +338,8 @@ def trace_corners(ground: Any, corners: Doubles, how: Doubles, tube: Doubles) ->
             for i in range(1, part.shape[0]):
                 path = put(path, count, part[i, 0], part[i, 1], part[i, 2])
                 count += 1
-        start[:] = end
-    return path[:count].copy()
+        start[0], start[1], start[2] = end[0], end[1], end[2]
+    return path[:count]
 
 
 def traces(ground: Any, lines: list[Doubles], how: Doubles, tube: Doubles) -> list[Doubles]:

@@ -17,7 +17,7 @@ LEAST = 0.33
 PARTIAL = 1.05  # partial passes cost more than whole ones: the way to them
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def lay_lines(across: Floats, along: Floats, pitch: float, spacing: float) -> Any:
     """Return the rows (as fractions of a row) of the passes, the first and the last row among them.
 
@@ -69,7 +69,7 @@ def lay_lines(across: Floats, along: Floats, pitch: float, spacing: float) -> An
     return lines[:count].copy(), total
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def row_at(values: Floats, row: float, out: Doubles) -> None:
     """Write the values between two rows, linearly."""
     j = min(int(row), values.shape[0] - 2)

@@ -14,35 +14,37 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.cover import finished_nodes
-from relief.kernels.finish import chord_cuts, exact_tip, link, put
+from relief.kernels.finish import chord_cuts, exact_tip, link, put, untouched
 from relief.kernels.sweep import profile_at
 
 Doubles = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
 Places = npt.NDArray[np.int32]
 
+AROUND = 4  # vertices that a long piece gets on either side of a detour
 MOST = 40  # vertices that one replacement may skip
 LONGEST = 10.0  # mm: longest straight piece that leaving out vertices makes
 TRIES = 2  # replacements along the exact tip that are tried from one vertex
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def apart(a: Doubles, b: Doubles) -> float:
     """Return the distance of two vertices."""
     return math.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def lengthened(values: Places, needed: int) -> Places:
     """Return the values with room for at least `needed`, new ones −1."""
     if needed <= values.shape[0]:
         return values
     longer = np.full(max(2 * values.shape[0], needed), -1, dtype=np.int32)
-    longer[: values.shape[0]] = values
+    for k in range(values.shape[0]):
+        longer[k] = values[k]
     return longer
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def enter_piece(
     vertices: Doubles, start: int, end: int, frame: Doubles, head: Places, entries: Places, count: int
 ) -> Any:
@@ -72,7 +74,7 @@ def enter_piece(
     return entries, count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def cheapest(
     vertices: Doubles, following: Places, run: Doubles, frame: Doubles, head: Places, entries: Places
 ) -> Any:
@@ -109,7 +111,7 @@ def cheapest(
     return piece, at
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
     """Return where on a piece, 0 to 1, it is nearest to a point."""
     dx, dy, dz = end[0] - start[0], end[1] - start[1], end[2] - start[2]
@@ -120,7 +122,7 @@ def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
     return min(max(dot / squared, 0.0), 1.0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def leaving_point(
     ground: Any, start: Doubles, end: Doubles, part: float, step: float, depth: float, point: Doubles
 ) -> int:
@@ -137,24 +139,43 @@ def leaving_point(
             point[2] = down * step
             if not chord_cuts(ground, start, point, depth) and not chord_cuts(ground, point, end, depth):
                 return 2
-    if part > 0.5:
-        point[:] = end
-        return 1
-    point[:] = start
-    return 0
+    side = 1 if part > 0.5 else 0
+    for axis in range(3):
+        point[axis] = end[axis] if side == 1 else start[axis]
+    return side
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def insert(
+    part: Doubles, first: int, k: int, vertices: Doubles, following: Places, count: int, frame: Doubles,
+    head: Places, entries: Places, noted: int,
+) -> Any:
+    """Put the vertices of a part, from `first` on, after vertex k of the path; return the last one's number too."""
+    goal = following[k]
+    for m in range(first, part.shape[0]):
+        vertices = put(vertices, count, part[m, 0], part[m, 1], part[m, 2])
+        following = lengthened(following, vertices.shape[0])
+        following[k] = count
+        entries, noted = enter_piece(vertices, k, count, frame, head, entries, noted)
+        k = count
+        count += 1
+    following[k] = goal
+    if goal >= 0:
+        entries, noted = enter_piece(vertices, k, goal, frame, head, entries, noted)
+    return k, vertices, following, count, entries, noted
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def bring_in(
-    ground: Any, path: Doubles, runs: Doubles, ends: Counts, cell: float, how: Doubles, tube: Doubles
-) -> Doubles:
-    """Return the path with every run inserted where leaving for it costs least.
+    ground: Any, path: Doubles, runs: Doubles, ends: Counts, frame: Doubles, how: Doubles, tube: Doubles
+) -> Any:
+    """Return the path with every run inserted where leaving for it costs least, and which vertices that touched.
 
     Parameters
     ----------
     path : (n, 3) mm, n ≥ 2, one cut from end to end
     runs : (m, 3) mm, vertices of all runs; ends : (runs,) where each ends
-    cell : mm, side of the cells that pieces are looked up by
+    frame : [left, near, cell's side, cells across, cells along] of the cells that pieces are looked up by
     how, tube : as for the traces
 
     Notes
@@ -164,89 +185,90 @@ def bring_in(
     ones.
     """
     n = path.shape[0]
-    frame = np.empty(5)
-    frame[0], frame[1], frame[2] = path[:, 0].min(), path[:, 1].min(), cell
-    frame[3] = int((path[:, 0].max() - frame[0]) / cell) + 1
-    frame[4] = int((path[:, 1].max() - frame[1]) / cell) + 1
-    vertices = np.empty((2 * (n + runs.shape[0]), 3))
-    vertices[:n] = path
+    vertices = np.empty((2 * (n + runs.shape[0]) + 64, 3))
     following = np.full(vertices.shape[0], -1, dtype=np.int32)
     head = np.full(int(frame[3] * frame[4]), -1, dtype=np.int32)
     entries = np.full(1024, -1, dtype=np.int32)
     noted = 0
+    for k in range(n):
+        put(vertices, k, path[k, 0], path[k, 1], path[k, 2])
     for k in range(n - 1):
         following[k] = k + 1
         entries, noted = enter_piece(vertices, k, k + 1, frame, head, entries, noted)
     count, first = n, 0
-    seen = np.array([-1, 0])
-    leave = np.empty(3)
+    seen = untouched()
+    leave = np.empty((1, 3))
+    left = np.zeros(n, dtype=np.bool_)
     for r in range(ends.shape[0]):
         run = runs[first : ends[r]]
         first = ends[r]
         k, part = cheapest(vertices, following, run, frame, head, entries)
-        side = leaving_point(
-            ground, vertices[k], vertices[following[k]], part, how[0], 2.0 * how[2], leave
-        )
-        out = link(ground, leave, run[0], how, tube, seen)
-        home = link(ground, run[-1], leave, how, tube, seen)
-        loop = np.concatenate((out[1:], run[1:], home[1:]))
-        if count + loop.shape[0] + 1 > vertices.shape[0]:
-            longer = np.empty((2 * (count + loop.shape[0] + 1), 3))
-            longer[:count] = vertices[:count]
-            vertices = longer
-        following = lengthened(following, vertices.shape[0])
+        side = leaving_point(ground, vertices[k], vertices[following[k]], part, how[0], tube[4], leave[0])
+        out = link(ground, leave[0], run[0], how, tube, seen)
+        home = link(ground, run[-1], leave[0], how, tube, seen)
         if side == 1:
             k = following[k]
-        elif side == 2:
-            vertices[count] = leave
-            following[count], following[k] = following[k], count
-            k = count
-            count += 1
-        goal = following[k]
-        for m in range(loop.shape[0]):
-            vertices[count] = loop[m]
-            following[k] = count
-            entries, noted = enter_piece(vertices, k, count, frame, head, entries, noted)
-            k = count
-            count += 1
-        following[k] = goal
-        if goal >= 0:
-            entries, noted = enter_piece(vertices, k, goal, frame, head, entries, noted)
-    return in_order(vertices, following)
+        if k < n:
+            left[k] = True
+        for number in range(4):
+            loop = leave if number == 0 else out if number == 1 else run if number == 2 else home
+            if number > 0 or side == 2:
+                k, vertices, following, count, entries, noted = insert(
+                    loop, min(number, 1), k, vertices, following, count, frame, head, entries, noted
+                )
+    found, marked = np.empty((count, 3)), np.empty(count, dtype=np.bool_)
+    k, m = 0, 0
+    while k >= 0:
+        put(found, m, vertices[k, 0], vertices[k, 1], vertices[k, 2])
+        marked[m] = k >= n or left[k]
+        m += 1
+        k = following[k]
+    return found[:m], marked[:m]
 
 
-@njit(cache=True, nogil=True)
-def split(ground: Any, path: Doubles, longest: float, how: Doubles) -> Doubles:
-    """Return the path with vertices put into pieces longer than `longest` mm, where they still clear the target."""
-    found = np.empty((path.shape[0] + 64, 3))
-    found = put(found, 0, path[0, 0], path[0, 1], path[0, 2])
-    count = 1
-    point = np.empty(3)
-    for k in range(path.shape[0] - 1):
-        parts = math.ceil(apart(path[k], path[k + 1]) / longest)
-        for m in range(1, parts):
-            part = 1.0 / (parts - m + 1)
-            if leaving_point(ground, found[count - 1], path[k + 1], part, how[0], 2.0 * how[2], point) == 2:
-                found = put(found, count, point[0], point[1], point[2])
-                count += 1
-        found = put(found, count, path[k + 1, 0], path[k + 1, 1], path[k + 1, 2])
-        count += 1
-    return found[:count].copy()
-
-
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def in_order(vertices: Doubles, following: Places) -> Doubles:
     """Return the vertices from vertex 0 on in the order of the path."""
     found = np.empty((vertices.shape[0], 3))
     k, m = 0, 0
     while k >= 0:
-        found[m] = vertices[k]
+        put(found, m, vertices[k, 0], vertices[k, 1], vertices[k, 2])
         m += 1
         k = following[k]
-    return found[:m].copy()
+    return found[:m]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def split(ground: Any, path: Doubles, marked: npt.NDArray[np.bool_], apart_by: float, how: Doubles, depth: float) -> Doubles:
+    """Return the path with more vertices in the pieces that end at a marked one, for `shorten` to use.
+
+    They lie once to AROUND times `apart_by` mm from the marked end, where both halves still clear the target.
+    """
+    found = np.empty((2 * path.shape[0], 3))
+    found = put(found, 0, path[0, 0], path[0, 1], path[0, 2])
+    count = 1
+    point = np.empty(3)
+    for k in range(path.shape[0] - 1):
+        length = apart(path[k], path[k + 1])
+        at = 0.0
+        for m in range(2 * AROUND):
+            after = m < AROUND
+            if not marked[k if after else k + 1]:
+                continue
+            goal = (m + 1) * apart_by if after else length - (2 * AROUND - m) * apart_by
+            if goal < at + 0.5 * apart_by or goal > length - 0.5 * apart_by:
+                continue
+            part = (goal - at) / (length - at)
+            if leaving_point(ground, found[count - 1], path[k + 1], part, how[0], depth, point) == 2:
+                found = put(found, count, point[0], point[1], point[2])
+                count += 1
+                at = goal
+        found = put(found, count, path[k + 1, 0], path[k + 1, 1], path[k + 1, 2])
+        count += 1
+    return found[:count]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def cover(aim: Any, path: Doubles, counts: npt.NDArray[np.uint16]) -> Any:
     """Count for each node the pieces of a path that finish it.
 
@@ -265,10 +287,10 @@ def cover(aim: Any, path: Doubles, counts: npt.NDArray[np.uint16]) -> Any:
         spans[k, 1] = count
         for m in range(spans[k, 0], count):
             counts[nodes[m]] += 1
-    return nodes[:count].copy(), spans
+    return nodes[:count], spans
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def hopeless(
     ground: Any, aim: Any, source: Places, node: int, start: Doubles, end: Doubles, close: float, hardest: Doubles,
     seen: npt.NDArray[np.int64],
@@ -297,7 +319,7 @@ def hopeless(
     return exact_tip(ground, px, py, seen) + profile_at(r, aim[5]) > aim[0][node // columns, node % columns]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def recount(
     nodes: Places, owned: Counts, following: Places, k: int, goal: int, counts: npt.NDArray[np.uint16], by: int
 ) -> None:
@@ -308,7 +330,7 @@ def recount(
         k = following[k]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def promising(
     ground: Any, aim: Any, source: Places, nodes: Places, owned: Counts, following: Places,
     counts: npt.NDArray[np.uint16], vertices: Doubles, k: int, goal: int, close: float, seen: npt.NDArray[np.int64],
@@ -325,7 +347,7 @@ def promising(
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def swap_in(
     aim: Any, part: Doubles, k: int, goal: int, vertices: Doubles, following: Places, owned: Counts, count: int,
     nodes: Places, total: int, counts: npt.NDArray[np.uint16],
@@ -365,13 +387,13 @@ def swap_in(
         if m == part.shape[0] - 2:
             following[at] = goal
         else:
-            vertices[count] = part[m + 1]
+            put(vertices, count, part[m + 1, 0], part[m + 1, 1], part[m + 1, 2])
             at = count
             count += 1
     return nodes, total, count, True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def detours(
     vertices: Doubles, following: Places, k: int, window: float, gain: float, goals: Counts, arcs: Doubles,
     savings: Doubles,
@@ -395,7 +417,7 @@ def detours(
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def needless(a: Doubles, v: Doubles, b: Doubles, tube: Doubles) -> bool:
     """Return whether vertex v lies so near the way straight from a to b that it may be left out."""
     dx, dy = b[0] - a[0], b[1] - a[1]
@@ -407,10 +429,10 @@ def needless(a: Doubles, v: Doubles, b: Doubles, tube: Doubles) -> bool:
     if along <= 0.0 or along >= wide or abs(beside) > 2.0 * tube[2]:
         return False
     above = a[2] + (b[2] - a[2]) * along / wide - v[2]
-    return -4.0 * tube[0] <= above <= tube[1]
+    return -2.0 * tube[4] <= above <= tube[1]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def shorten(
     ground: Any, aim: Any, source: Places, path: Doubles, nodes: Places, spans: Counts,
     counts: npt.NDArray[np.uint16], limits: Doubles, how: Doubles, tube: Doubles,
@@ -433,7 +455,8 @@ def shorten(
     """
     n = path.shape[0]
     vertices = np.empty((2 * n + 1024, 3))
-    vertices[:n] = path
+    for k in range(n):
+        put(vertices, k, path[k, 0], path[k, 1], path[k, 2])
     following = np.full(vertices.shape[0], -1, dtype=np.int32)
     owned = np.zeros((vertices.shape[0], 2), dtype=np.int64)
     for k in range(n - 1):
@@ -442,14 +465,17 @@ def shorten(
     total, count = nodes.shape[0], n
     goals = np.empty(MOST, dtype=np.int64)
     arcs, savings = np.empty(MOST), np.empty(MOST)
-    seen = np.array([-1, 0])
+    seen = untouched()
     chord = np.empty((2, 3))
     k = 0
     while k >= 0:
         tries, taken = 0, False
         candidates = detours(vertices, following, k, limits[0], limits[1], goals, arcs, savings)
         for _ in range(candidates):
-            best = np.argmax(savings[:candidates])
+            best = 0
+            for m in range(1, candidates):
+                if savings[m] > savings[best]:
+                    best = m
             goal, arc = goals[best], arcs[best]
             savings[best] = -1.0
             recount(nodes, owned, following, k, goal, counts, -1)
@@ -472,8 +498,9 @@ def shorten(
         v = following[k]
         if v >= 0 and following[v] >= 0 and needless(vertices[k], vertices[v], vertices[following[v]], tube):
             goal = following[v]
-            chord[0], chord[1] = vertices[k], vertices[goal]
-            if not chord_cuts(ground, chord[0], chord[1], 2.0 * how[2]):
+            put(chord, 0, vertices[k, 0], vertices[k, 1], vertices[k, 2])
+            put(chord, 1, vertices[goal, 0], vertices[goal, 1], vertices[goal, 2])
+            if not chord_cuts(ground, chord[0], chord[1], tube[4]):
                 recount(nodes, owned, following, k, goal, counts, -1)
                 nodes, total, count, taken = swap_in(
                     aim, chord, k, goal, vertices, following, owned, count, nodes, total, counts
@@ -485,7 +512,7 @@ def shorten(
     return in_order(vertices, following)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def path_length(path: Doubles) -> float:
     """Return the 3-D length of a path."""
     length = 0.0

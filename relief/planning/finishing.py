@@ -13,7 +13,7 @@ from relief.cutters import Profile, profile, profile_table
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.kernels.cover import grow_runs
-from relief.kernels.finish import blocks, traces
+from relief.kernels.finish import DIP, blocks, traces
 from relief.kernels.lines import lay_lines
 from relief.kernels.route import bring_in, cover, shorten, split
 from relief.kernels.sweep import sweep
@@ -26,7 +26,8 @@ from relief.units import format_length
 Points = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
-SAG = 0.0005  # mm: how deep a traced chord may cut; half of what the finished path may
+SAG = 0.0006  # mm: how deep a traced chord may cut …
+DEPTH = 0.001  # mm: … and one of the finished path
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 BENT = True
 REACH = 0.5
@@ -141,12 +142,13 @@ def plan_finishing(
     spacing = stepover(shape.corner_radius, scallop)
     task = _task(target, region, shape, scallop, tolerance, step)
     told.fraction(0.2)
-    laid = stepover(shape.corner_radius, MARGIN * scallop - min(SAG, scallop / 20))
+    laid = stepover(shape.corner_radius, MARGIN * scallop - min(max(step - DIP, 0), scallop / 10))
     path = _passes(task, region, laid, angle)
     told.fraction(0.4)
-    path = _repaired(task, path, spacing)
+    path, touched = _repaired(task, path, spacing)
     told.fraction(0.7)
-    path = _repaired(task, _shortened(task, path, spacing), spacing)
+    path = _shortened(task, path, touched, spacing)
+    path, _ = _repaired(task, path, spacing)
     toolpath = _entered(path, clearance)
     told.fraction(1.0)
     return FinishingPlan(toolpath, ball_area(task.tip) / spacing, toolpath.cutting_length())
@@ -208,7 +210,7 @@ def _task(
     aim = Aim(limit, blocks(limit, True), tip.pitch, *tip.origin, form)
     above = min(tolerance, scallop / 10)
     how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5))])
-    tube = np.array([SAG, above, 0.001, above / 2])
+    tube = np.array([DEPTH - SAG, above, 0.001, above / 2, DEPTH])
     return _Task(tip, reach, source.ravel(), ground, aim, how, tube)
 
 
@@ -249,7 +251,7 @@ def _lines(tip: Heightfield, shape: Points, spacing: float, *, turned: bool) -> 
     return lines, cost * (1 + CLIMB * float(np.abs(by_u).mean()))
 
 
-def _repaired(task: _Task, path: Points, spacing: float) -> Points:
+def _repaired(task: _Task, path: Points, spacing: float) -> tuple[Points, npt.NDArray[np.bool_]]:
     """Return the path with runs that finish what its passes leave too high."""
     aim = task.aim
     carved = np.full(aim.limit.shape, np.float32(np.inf))
@@ -264,14 +266,17 @@ def _repaired(task: _Task, path: Points, spacing: float) -> Points:
         task.ground, aim, task.tip.heights, task.source, order, leftover, done, REACH * spacing, task.how, task.tube
     )
     if not len(ends):
-        return path
-    return bring_in(task.ground, path, runs, ends, spacing, task.how, task.tube)
+        return path, np.zeros(len(path), dtype=np.bool_)
+    near = path[:, :2].min(axis=0)
+    cells = np.floor((path[:, :2].max(axis=0) - near) / spacing) + 1
+    frame = np.array([*near, spacing, *cells])
+    return bring_in(task.ground, path, runs, ends, frame, task.how, task.tube)
 
 
-def _shortened(task: _Task, path: Points, spacing: float) -> Points:
+def _shortened(task: _Task, path: Points, touched: npt.NDArray[np.bool_], spacing: float) -> Points:
     """Return the path without the detours that it can do without."""
     limits = np.array([WINDOW, GAIN, CLOSE]) * spacing
-    path = split(task.ground, path, SPLIT * spacing, task.how)
+    path = split(task.ground, path, touched, SPLIT * spacing, task.how, DEPTH)
     for _ in range(PASSES):
         counts = np.zeros(task.aim.limit.size, dtype=np.uint16)
         nodes, spans = cover(task.aim, path, counts)
