@@ -56,7 +56,7 @@ def test_wrong_use_of_the_command_line_is_exit_2(arguments):
 
 @pytest.mark.parametrize("kind", ["ply", "glb"])
 def test_mesh_in_deviation_colours(tmp_path: Path, kind: str):
-    """--mesh adds the mesh in colours; closed and as large as the STL, as trimesh reads them (glTF: metres)."""
+    """--mesh adds the mesh in colours: closed and as large as the STL (glTF: metres), read by trimesh."""
     result = run(*small(tmp_path, "--mesh", kind, "--quiet"))
 
     assert 0 == result.exit_code, result.output
