@@ -12,8 +12,9 @@ from relief.feeds import Feeds, choose_feeds, limit_feeds
 from relief.heightfield import Region
 from relief.part import Part
 from relief.planning.cutout import plan_cutout
-from relief.planning.finishing import plan_finishing, stepover
+from relief.planning.finishing import plan_finishing
 from relief.planning.roughing import plan_roughing
+from relief.planning.spacing import stepover
 from relief.planning.trace import plan_trace
 from relief.progress import Progress
 from relief.setup import Setup

@@ -22,7 +22,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("shop.records", "job"),
     ("shop.load", "picture", "cutters", "program.words", "program.arcs"),
     ("shaping", "surfaces", "measures", "holding", "feeds"),
-    ("planning.linking", "planning.ground", "planning.simplify", "planning.outline"),
+    ("planning.linking", "planning.ground", "planning.simplify", "planning.spacing", "planning.outline"),
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
     ("planning.roughing", "planning.cutout"),
     ("setup", "program.write", "program.read", "timing", "carving"),

@@ -1,8 +1,9 @@
 """Which nodes a path finishes, where it falls short, and the shortest ways to go there.
 
-Legend: an `aim` is (limit, most, pitch, x0, y0, shape4): how high the carved surface may be left at each node,
-the highest limit of each block, the distance of nodes and the place of node (0, 0) in mm, the cutter. A node
-is finished by a straight move that leaves it no higher than its limit. −∞ where a node does not count.
+Legend: an `aim` is (limit, most, pitch, x0, y0, shape4): how high the carved surface may be left at each
+node, the highest limit of each block, the distance of nodes and the place of node (0, 0) in mm, the cutter.
+A node is finished by a straight move that leaves it no higher than its limit. −∞ where a node does not
+count.
 """
 
 from __future__ import annotations
@@ -76,8 +77,10 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
 
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def finish_piece(aim: Any, start: Doubles, end: Doubles, done: npt.NDArray[np.uint8], nodes: Places) -> Places:
-    """Mark (rows × columns) the nodes that a straight move finishes; return `nodes`, the room for their list."""
+def finish_piece(
+    aim: Any, start: Doubles, end: Doubles, done: npt.NDArray[np.uint8], nodes: Places
+) -> Places:
+    """Mark (rows × columns) the nodes that a straight move finishes; return the room for their list."""
     nodes, count = finished_nodes(aim, start, end, nodes, 0)
     for n in range(count):
         done[nodes[n]] = 1
@@ -155,9 +158,20 @@ def grow_runs(
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def extend(
-    ground: Any, aim: Any, tip: Floats, head: Places, following: Places, leftover: Floats,
-    done: npt.NDArray[np.uint8], reach: float, how: Doubles, tube: Doubles, run: Doubles, count: int,
-    nodes: Places, seen: npt.NDArray[np.int64],
+    ground: Any,
+    aim: Any,
+    tip: Floats,
+    head: Places,
+    following: Places,
+    leftover: Floats,
+    done: npt.NDArray[np.uint8],
+    reach: float,
+    how: Doubles,
+    tube: Doubles,
+    run: Doubles,
+    count: int,
+    nodes: Places,
+    seen: npt.NDArray[np.int64],
 ) -> Any:
     """Let a run of `count` vertices grow from its last one as far as it goes; return it and its new count."""
     goal = np.empty(3)

@@ -26,24 +26,22 @@ BLOCK = 4  # nodes along a side of the blocks that bound a search
 DIP = 0.0004  # mm: a vertex may lie so much below the exact tip; less than a controller resolves
 
 
-def blocks(z: Floats, most: bool) -> Floats:
-    """Return the highest (or lowest) value in each block of BLOCK × BLOCK nodes."""
+def blocks(z: Floats) -> Floats:
+    """Return the highest value in each block of BLOCK × BLOCK nodes."""
     rows, columns = z.shape
-    edge = -np.inf if most else np.inf
     tall, wide = -(-rows // BLOCK), -(-columns // BLOCK)
-    padded = np.full((tall * BLOCK, wide * BLOCK), edge, dtype=np.float32)
+    padded = np.full((tall * BLOCK, wide * BLOCK), -np.inf, dtype=np.float32)
     padded[:rows, :columns] = z
-    cut = padded.reshape(tall, BLOCK, wide, BLOCK)
-    return np.ascontiguousarray(cut.max(axis=(1, 3)) if most else cut.min(axis=(1, 3)))
+    return np.ascontiguousarray(padded.reshape(tall, BLOCK, wide, BLOCK).max(axis=(1, 3)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> float:
-    """Return the lowest tip height at (x, y), mm: max over nodes within the radius of z − s; −∞ where none is.
+    """Return the lowest tip height at (x, y), mm: max of z − s over nodes within the radius, or −∞.
 
-    `seen` is the node (row, column) that was touched last, or (−1, 0): a bound to start from, changed in place.
-    Blocks of nodes whose highest z less their least s is not above what is found are passed over. Cost: about
-    one test a block in the cutter's square and two blocks of nodes.
+    `seen` is the node (row, column) that was touched last, or (−1, 0): a bound to start from, changed in
+    place. Blocks of nodes whose highest z less their least s is not above what is found are passed over.
+    Cost: about one test a block in the cutter's square and two blocks of nodes.
     """
     z, high, pitch, x0, y0, shape4 = ground
     u, v = (x - x0) / pitch, (y - y0) / pitch
@@ -212,7 +210,13 @@ def footprint(
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def trace_straight(
-    ground: Any, x1: float, y1: float, z1: float, how: Doubles, trace: Doubles, count: int,
+    ground: Any,
+    x1: float,
+    y1: float,
+    z1: float,
+    how: Doubles,
+    trace: Doubles,
+    count: int,
     seen: npt.NDArray[np.int64],
 ) -> Any:
     """Add to a trace, which holds its start as vertex count − 1, the way straight to (x1, y1, z1).

@@ -36,8 +36,8 @@ def lay_lines(across: Floats, along: Floats, pitch: float, spacing: float) -> An
 
     Notes
     -----
-    From each line the next is laid where (length of the line, doubled each time that the gap must be halved to
-    come within the spacing) ÷ gap is least, over 28 gaps. Cost: 28 looks at a row for each line.
+    From each line the next is laid where (length of the line, doubled each time that the gap must be halved
+    to come within the spacing) ÷ gap is least, over 28 gaps. Cost: 28 looks at a row for each line.
     """
     rows, columns = across.shape
     end = (rows - 1) * pitch

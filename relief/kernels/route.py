@@ -1,7 +1,8 @@
 """Bringing repair runs into a path, and making the path shorter while it still finishes every node.
 
-Legend: see `relief.kernels.finish` (ground, trace) and `relief.kernels.cover` (aim, node). A path is kept as
-vertices with, for each, the number of the one that follows; a piece is the straight move that leaves a vertex.
+Legend: see `relief.kernels.finish` (ground, trace) and `relief.kernels.cover` (aim, node). A path is kept
+as vertices with, for each, the number of the one that follows; a piece is the straight move that leaves a
+vertex.
 """
 
 from __future__ import annotations
@@ -58,6 +59,8 @@ def enter_piece(
     left, near, cell = frame[0], frame[1], frame[2]
     wide, tall = int(frame[3]), int(frame[4])
     dx, dy = vertices[end, 0] - vertices[start, 0], vertices[end, 1] - vertices[start, 1]
+    if not math.isfinite(dx + dy):
+        return entries, count  # between two cuts
     steps = max(math.ceil(2.0 * math.sqrt(dx * dx + dy * dy) / cell), 1)
     last = -1
     for k in range(steps + 1):
@@ -147,10 +150,18 @@ def leaving_point(
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def insert(
-    part: Doubles, first: int, k: int, vertices: Doubles, following: Places, count: int, frame: Doubles,
-    head: Places, entries: Places, noted: int,
+    part: Doubles,
+    first: int,
+    k: int,
+    vertices: Doubles,
+    following: Places,
+    count: int,
+    frame: Doubles,
+    head: Places,
+    entries: Places,
+    noted: int,
 ) -> Any:
-    """Put the vertices of a part, from `first` on, after vertex k of the path; return the last one's number too."""
+    """Put the vertices of a part, from `first` on, after vertex k of the path; return the last one first."""
     goal = following[k]
     for m in range(first, part.shape[0]):
         vertices = put(vertices, count, part[m, 0], part[m, 1], part[m, 2])
@@ -169,7 +180,7 @@ def insert(
 def bring_in(
     ground: Any, path: Doubles, runs: Doubles, ends: Counts, frame: Doubles, how: Doubles, tube: Doubles
 ) -> Any:
-    """Return the path with every run inserted where leaving for it costs least, and which vertices that touched.
+    """Return the path with every run inserted where leaving for it costs least, and the vertices touched.
 
     Parameters
     ----------
@@ -180,9 +191,9 @@ def bring_in(
 
     Notes
     -----
-    The path leaves a piece at the point nearest to the run's start or to its end and comes back there; the cost
-    is the way there and back, 3-D and straight. Links follow the exact tip. Later runs may leave from earlier
-    ones.
+    The path leaves a piece at the point nearest to the run's start or to its end and comes back there; the
+    cost is the way there and back, 3-D and straight. Links follow the exact tip. Later runs may leave from
+    earlier ones.
     """
     n = path.shape[0]
     vertices = np.empty((2 * (n + runs.shape[0]) + 64, 3))
@@ -239,7 +250,9 @@ def in_order(vertices: Doubles, following: Places) -> Doubles:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def split(ground: Any, path: Doubles, marked: npt.NDArray[np.bool_], apart_by: float, how: Doubles, depth: float) -> Doubles:
+def split(
+    ground: Any, path: Doubles, marked: npt.NDArray[np.bool_], apart_by: float, how: Doubles, depth: float
+) -> Doubles:
     """Return the path with more vertices in the pieces that end at a marked one, for `shorten` to use.
 
     They lie once to AROUND times `apart_by` mm from the marked end, where both halves still clear the target.
@@ -292,13 +305,20 @@ def cover(aim: Any, path: Doubles, counts: npt.NDArray[np.uint16]) -> Any:
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def hopeless(
-    ground: Any, aim: Any, source: Places, node: int, start: Doubles, end: Doubles, close: float, hardest: Doubles,
+    ground: Any,
+    aim: Any,
+    source: Places,
+    node: int,
+    start: Doubles,
+    end: Doubles,
+    close: float,
+    hardest: Doubles,
     seen: npt.NDArray[np.int64],
 ) -> bool:
     """Return whether the exact tip straight from start to end will hardly finish a node.
 
-    Judged at the point of the way that is nearest, as seen from above, to the tip position that leaves the node
-    at its best. `hardest`: largest such distance so far; nodes that are easier are not looked at.
+    Judged at the point of the way that is nearest, as seen from above, to the tip position that leaves the
+    node at its best. `hardest`: largest such distance so far; nodes that are easier are not looked at.
     """
     columns = aim[0].shape[1]
     best = source[node]
@@ -321,7 +341,13 @@ def hopeless(
 
 @njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def recount(
-    nodes: Places, owned: Counts, following: Places, k: int, goal: int, counts: npt.NDArray[np.uint16], by: int
+    nodes: Places,
+    owned: Counts,
+    following: Places,
+    k: int,
+    goal: int,
+    counts: npt.NDArray[np.uint16],
+    by: int,
 ) -> None:
     """Add to the counts of the nodes that the pieces from vertex k to vertex `goal` finish."""
     while k != goal:
@@ -332,8 +358,18 @@ def recount(
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def promising(
-    ground: Any, aim: Any, source: Places, nodes: Places, owned: Counts, following: Places,
-    counts: npt.NDArray[np.uint16], vertices: Doubles, k: int, goal: int, close: float, seen: npt.NDArray[np.int64],
+    ground: Any,
+    aim: Any,
+    source: Places,
+    nodes: Places,
+    owned: Counts,
+    following: Places,
+    counts: npt.NDArray[np.uint16],
+    vertices: Doubles,
+    k: int,
+    goal: int,
+    close: float,
+    seen: npt.NDArray[np.int64],
 ) -> bool:
     """Return whether the way straight from vertex k to vertex `goal` may finish what nothing else does."""
     start, end = vertices[k], vertices[goal]
@@ -349,8 +385,17 @@ def promising(
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def swap_in(
-    aim: Any, part: Doubles, k: int, goal: int, vertices: Doubles, following: Places, owned: Counts, count: int,
-    nodes: Places, total: int, counts: npt.NDArray[np.uint16],
+    aim: Any,
+    part: Doubles,
+    k: int,
+    goal: int,
+    vertices: Doubles,
+    following: Places,
+    owned: Counts,
+    count: int,
+    nodes: Places,
+    total: int,
+    counts: npt.NDArray[np.uint16],
 ) -> Any:
     """Put a trace in place of the pieces from vertex k to `goal`, whose nodes are no longer counted.
 
@@ -395,10 +440,16 @@ def swap_in(
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def detours(
-    vertices: Doubles, following: Places, k: int, window: float, gain: float, goals: Counts, arcs: Doubles,
+    vertices: Doubles,
+    following: Places,
+    k: int,
+    window: float,
+    gain: float,
+    goals: Counts,
+    arcs: Doubles,
     savings: Doubles,
 ) -> int:
-    """Write the vertices after k to which the way straight saves length, as seen from above; return how many."""
+    """Write the vertices after k to which the way straight is shorter, as seen from above; return how many."""
     found, at = 0, k
     arc, flat = 0.0, 0.0
     for m in range(goals.shape[0]):
@@ -434,8 +485,16 @@ def needless(a: Doubles, v: Doubles, b: Doubles, tube: Doubles) -> bool:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def shorten(
-    ground: Any, aim: Any, source: Places, path: Doubles, nodes: Places, spans: Counts,
-    counts: npt.NDArray[np.uint16], limits: Doubles, how: Doubles, tube: Doubles,
+    ground: Any,
+    aim: Any,
+    source: Places,
+    path: Doubles,
+    nodes: Places,
+    spans: Counts,
+    counts: npt.NDArray[np.uint16],
+    limits: Doubles,
+    how: Doubles,
+    tube: Doubles,
 ) -> Doubles:
     """Return the path with detours cut short, and vertices left out, wherever every node stays finished.
 
@@ -444,8 +503,8 @@ def shorten(
     source : (rows × columns) place of the tip that leaves each node at its best
     path, nodes, spans, counts : a path and what its pieces finish, as `cover` tells
     limits : [window, gain, close], mm
-        Longest part of the path that is replaced at once; least length to be saved by that; how far from the way
-        the best tip position of a node may lie that the way must finish.
+        Longest part of the path that is replaced at once; least length to be saved by that; how far from
+        the way the best tip position of a node may lie that the way must finish.
 
     Notes
     -----

@@ -42,7 +42,7 @@ def raised(points: Doubles, k: int, lift: float) -> float:
 def keep_vertices(
     points: Doubles, below: float, above: float, across: float, lift: float, keep: Flags
 ) -> None:
-    """Mark the vertices to keep; see `relief.planning.simplify.simplify`. Cost: some ten operations a vertex."""
+    """Mark the vertices to keep, as `planning.simplify` tells. Cost: some ten operations a vertex."""
     n = points.shape[0]
     keep[0], keep[n - 1] = True, True
     start = 0

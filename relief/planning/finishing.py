@@ -1,89 +1,51 @@
-"""Finishing: one ball-ended cutter along the surface, so that no ridge stands higher than the scallop."""
+"""Finishing: a round-ended cutter along the surface, so that no ridge stands higher than the scallop.
+
+Distances alone cannot promise that: where the cutter touches two places at once, a near miss leaves a ridge
+that grows with the miss and not with its square. So whole passes are laid as wide as they may, what they
+leave is simulated, every node that falls short gets a visit by the exact tip position that finishes it, and
+then all detours are cut short that the simulation shows to be needless.
+"""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from functools import partial
+from itertools import pairwise
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import Profile, profile, profile_table
-from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
+from relief.kernels.bands import in_bands
 from relief.kernels.cover import grow_runs
 from relief.kernels.finish import DIP, blocks, traces
-from relief.kernels.lines import lay_lines
 from relief.kernels.route import bring_in, cover, shorten, split
 from relief.kernels.sweep import sweep
 from relief.kernels.tip import reach_grid_source, tip_grid
+from relief.planning.spacing import Lines, ball_area, stepover, whole_passes
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
-from relief.units import format_length
 
 Points = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
+Flags = npt.NDArray[np.bool_]
 
-SAG = 0.0006  # mm: how deep a traced chord may cut …
-DEPTH = 0.001  # mm: … and one of the finished path
+SAG = 0.0006  # mm: how deep a traced chord may cut into the target …
+DEPTH = 0.001  # mm: … and any move of the finished path
+ACROSS = 0.001  # mm: how far beside its line a path may run: two half steps of the lattice
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
-BENT = True
-REACH = 0.5
-CLIMB = 0.02
-WINDOW = 2.0
-SPLIT = 0.5
-GAIN = 0.05
-CLOSE = 0.6
-PASSES = 1
+LIFT = 0.1  # of the scallop at most may be spent on having fewer blocks
 
-
-def stepover(radius: float, scallop: float) -> float:
-    """Return the distance of passes that leaves ridges of height `scallop` on a plane.
-
-    Parameters
-    ----------
-    radius : float, mm, of the ball
-    scallop : float, mm, normal to the plane
-
-    Raises
-    ------
-    PlanError
-        A scallop that is not between 0 and the radius.
-
-    Notes
-    -----
-    s = 2 √(2 R h − h²): two circles of radius R, s apart, cross R − h below their middles (textbook geometry).
-    """
-    if not 0 < scallop < radius:
-        message = (
-            f"a scallop of {format_length(scallop)} is not between 0 and the ball's radius of"
-            f" {format_length(radius)}; ask for a lower scallop"
-        )
-        raise PlanError(message)
-    return 2 * math.sqrt(2 * radius * scallop - scallop**2)
-
-
-def scallop_height(radius: float, spacing: float) -> float:
-    """Return the height of the ridges that passes `spacing` mm apart leave on a plane, mm.
-
-    Raises
-    ------
-    PlanError
-        Passes further apart than the ball is wide.
-
-    Notes
-    -----
-    h = R − √(R² − s²/4), the inverse of `stepover`.
-    """
-    if not 0 <= spacing <= 2 * radius:
-        message = (
-            f"passes {format_length(spacing)} apart leave walls, not ridges, with a ball of"
-            f" {format_length(2 * radius)} diameter; set them closer"
-        )
-        raise PlanError(message)
-    return radius - math.sqrt(radius**2 - spacing**2 / 4)
+# In stepovers of a plane:
+GROWTH = 0.5  # how far a repair run looks for its next vertex
+SPLIT = 0.5  # distance of the vertices that a long piece gets beside a detour
+WINDOW = 2.0  # longest part of the path that is replaced at once
+GAIN = 0.05  # least length that a replacement must save
+CLOSE = 0.6  # how far beside the ideal tip position a replacement may pass
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,14 +56,16 @@ class FinishingPlan:
     ----------
     toolpath : Toolpath, in the target's coordinates
     yardstick : float, mm
-        Area of the surface of ball middles over the stepover of a plane: what the length is compared with. It is
-        not a bound: where the surface is all convex caps, less is enough.
+        Area of the surface of ball middles over the stepover of a plane: what the length is compared with.
+        It is not a bound: where the surface is all convex caps, less is enough.
     length : float, mm, of all that is cut, 3-D
+    angle_deg : float, bearing of the whole passes from X
     """
 
     toolpath: Toolpath
     yardstick: float
     length: float
+    angle_deg: float
 
 
 def plan_finishing(
@@ -123,35 +87,44 @@ def plan_finishing(
     ----------
     target : Heightfield, the target over the whole stock
     region : Region, the relief's box: the cutter's axis stays over it
-    cutter : Cutter with a rounded end
+    cutter : Cutter with a rounded end; its corner or ball radius is what leaves the ridges
     scallop : mm, ridge height, normal to the surface
     angle : bearing of the passes from X in degrees, or "auto"
-    cut : direction of the passes, for a clockwise spindle
+    cut : direction of the passes, for a clockwise spindle; short repairs beside them run either way
     clearance : mm, height of rapids
-    tolerance : mm, how far above the exact path the simplified one may run
+    tolerance : mm, how far above the exact path one with fewer blocks may run
     step : mm, the lattice that program text can express
     progress : Progress
+
+    Returns
+    -------
+    FinishingPlan
+        Every node of the target is left within the scallop of the reachable surface, and none is cut deeper
+        than 0.001 mm: both hold for the straight moves between the toolpath's points, exactly.
 
     Raises
     ------
     PlanError
-        A scallop that the cutter cannot leave.
+        A scallop that the cutter cannot leave, or a cutter without a rounded end.
     """
     told = progress or Silent()
     shape = profile(cutter)
     spacing = stepover(shape.corner_radius, scallop)
     task = _task(target, region, shape, scallop, tolerance, step)
     told.fraction(0.2)
-    laid = stepover(shape.corner_radius, MARGIN * scallop - min(max(step - DIP, 0), scallop / 10))
-    path = _passes(task, region, laid, angle)
+    rounding = min(max(step - DIP, 0.0), scallop / 10)
+    laid = stepover(shape.corner_radius, MARGIN * scallop - rounding)
+    lines = whole_passes(task.tip, shape.corner_radius, laid, angle)
+    path = _along(task, lines, cut)
     told.fraction(0.4)
     path, touched = _repaired(task, path, spacing)
-    told.fraction(0.7)
+    told.fraction(0.6)
     path = _shortened(task, path, touched, spacing)
     path, _ = _repaired(task, path, spacing)
-    toolpath = _entered(path, clearance)
+    toolpath = _toolpath(path, clearance)
     told.fraction(1.0)
-    return FinishingPlan(toolpath, ball_area(task.tip) / spacing, toolpath.cutting_length())
+    yardstick = ball_area(task.tip) / spacing
+    return FinishingPlan(toolpath, yardstick, toolpath.cutting_length(), lines.angle_deg)
 
 
 class Ground(NamedTuple):
@@ -206,93 +179,124 @@ def _task(
     reach = tip.with_heights(heights)
     limit = (heights + MARGIN * scallop * np.sqrt(1 + reach.slope() ** 2)).astype(np.float32)
     form = np.array(shape, dtype=np.float64)
-    ground = Ground(target.heights, blocks(target.heights, True), target.pitch, *target.origin, form)
-    aim = Aim(limit, blocks(limit, True), tip.pitch, *tip.origin, form)
-    above = min(tolerance, scallop / 10)
+    ground = Ground(target.heights, blocks(target.heights), target.pitch, *target.origin, form)
+    aim = Aim(limit, blocks(limit), tip.pitch, *tip.origin, form)
+    above = min(tolerance, LIFT * scallop)
     how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5))])
-    tube = np.array([DEPTH - SAG, above, 0.001, above / 2, DEPTH])
+    tube = np.array([DEPTH - SAG, above, ACROSS, above / 2, DEPTH])
     return _Task(tip, reach, source.ravel(), ground, aim, how, tube)
 
 
-def ball_area(tip: Heightfield) -> float:
-    """Return the area of the surface of ball middles, mm² (its height differs from the tip's by a constant)."""
-    element = np.sqrt(1 + tip.slope() ** 2)
-    return float(np.trapezoid(np.trapezoid(element, dx=tip.pitch, axis=1), dx=tip.pitch))
+def _along(task: _Task, lines: Lines, cut: Literal["both ways", "climb", "conventional"]) -> Points:
+    """Return the exact path along the passes; between cuts that are not joined stands a row of NaN.
+
+    Passes lie from right to left as seen along their bearing, so what is not cut yet is on the left of one
+    cut along it (conventional, for a clockwise spindle) and on the right of one cut against it (climb).
+    """
+    step = task.how[0]
+    starts, ends = (np.round(points / step) * step for points in (lines.starts, lines.ends))
+    back = np.full(len(starts), cut == "climb")
+    if cut == "both ways":
+        back[1::2] = True
+    first, last = np.where(back[:, None], ends, starts), np.where(back[:, None], starts, ends)
+    cuts = np.stack([first, last], axis=1)
+    if cut == "both ways":
+        corners = cuts.reshape(-1, 2)
+        parts = traces(
+            task.ground, [corners[k : k + 2] for k in range(len(corners) - 1)], task.how, task.tube
+        )
+        return np.concatenate([parts[0][:1], *(part[1:] for part in parts)])
+    parts = traces(task.ground, list(cuts), task.how, task.tube)
+    gap = np.full((1, 3), np.nan)
+    return np.concatenate([row for part in parts for row in (part, gap)][:-1])
 
 
-def _passes(task: _Task, region: Region, spacing: float, angle: float | Literal["auto"]) -> Points:
-    """Return one cut through all passes, forth and back, edge to edge."""
-    along_x, cost_x = _lines(task.tip, task.ground.shape, spacing, turned=False)
-    along_y, cost_y = _lines(task.tip, task.ground.shape, spacing, turned=True)
-    turned = cost_y < cost_x if angle == "auto" else angle == 90
-    lines = along_y if turned else along_x
-    near, left, right = (region.left, region.near, region.far) if turned else (region.near, region.left, region.right)
-    v = np.repeat(near + lines, 2)
-    u = np.tile([left, right, right, left], len(lines) // 2 + 1)[: len(v)]
-    corners = np.round(np.column_stack([v, u] if turned else [u, v]) / task.how[0]) * task.how[0]
-    cuts = [corners[k : k + 2] for k in range(len(corners) - 1)]
-    found = traces(task.ground, cuts, task.how, task.tube)
-    return np.concatenate([found[0][:1], *(part[1:] for part in found)])
-
-
-def _lines(tip: Heightfield, shape: Points, spacing: float, *, turned: bool) -> tuple[Points, float]:
-    """Return where to lay the passes, mm from the first edge, and their expected length."""
-    t = np.ascontiguousarray(tip.heights.T if turned else tip.heights)
-    by_v, by_u = np.gradient(t, np.float32(tip.pitch))
-    along = np.sqrt(1 + by_u**2)
-    normal = np.sqrt(1 + by_u**2 + by_v**2)
-    bend = np.gradient(by_v, np.float32(tip.pitch), axis=0) / (normal * (1 + by_v**2))
-    radius = np.float32(shape[1])
-    element = normal / along * np.sqrt(np.clip(1 + radius * bend, 0, 1)) if BENT else normal / along
-    across = np.zeros_like(t)
-    np.cumsum((element[1:] + element[:-1]) * np.float32(tip.pitch / 2), axis=0, out=across[1:], dtype=np.float32)
-    lines, cost = lay_lines(across, along, tip.pitch, spacing)
-    # a machine climbs slower than it runs level: of two equal directions take the one that climbs less
-    return lines, cost * (1 + CLIMB * float(np.abs(by_u).mean()))
-
-
-def _repaired(task: _Task, path: Points, spacing: float) -> tuple[Points, npt.NDArray[np.bool_]]:
-    """Return the path with runs that finish what its passes leave too high."""
+def _repaired(task: _Task, path: Points, spacing: float) -> tuple[Points, Flags]:
+    """Return the path with runs that finish what it leaves too high, and which vertices that touched."""
     aim = task.aim
     carved = np.full(aim.limit.shape, np.float32(np.inf))
     points = path - (aim.x, aim.y, 0.0)
     sweep(carved, aim.pitch, aim.shape, np.ascontiguousarray(points[:-1]), np.ascontiguousarray(points[1:]))
     short = carved > aim.limit
-    leftover = ((carved - task.reach.heights) / (aim.limit - task.reach.heights)).ravel()
     places = np.flatnonzero(short).astype(np.int32)
+    if not len(places):
+        return path, np.zeros(len(path), dtype=np.bool_)
+    leftover = ((carved - task.reach.heights) / (aim.limit - task.reach.heights)).ravel()
     order = places[np.argsort(-leftover[places], kind="stable")]
     done = np.where(short, 0, 1).astype(np.uint8).ravel()
     runs, ends = grow_runs(
-        task.ground, aim, task.tip.heights, task.source, order, leftover, done, REACH * spacing, task.how, task.tube
-    )
-    if not len(ends):
-        return path, np.zeros(len(path), dtype=np.bool_)
-    near = path[:, :2].min(axis=0)
-    cells = np.floor((path[:, :2].max(axis=0) - near) / spacing) + 1
+        task.ground, aim, task.tip.heights, task.source, order, leftover, done, GROWTH * spacing,
+        task.how, task.tube,
+    )  # fmt: skip
+    near = np.nanmin(path[:, :2], axis=0)
+    cells = np.floor((np.nanmax(path[:, :2], axis=0) - near) / spacing) + 1
     frame = np.array([*near, spacing, *cells])
-    return bring_in(task.ground, path, runs, ends, frame, task.how, task.tube)
+    repaired: tuple[Points, Flags] = bring_in(task.ground, path, runs, ends, frame, task.how, task.tube)
+    return repaired
 
 
-def _shortened(task: _Task, path: Points, touched: npt.NDArray[np.bool_], spacing: float) -> Points:
-    """Return the path without the detours that it can do without."""
+def _shortened(task: _Task, path: Points, touched: Flags, spacing: float) -> Points:
+    """Return the path without the detours and the vertices that it can do without."""
     limits = np.array([WINDOW, GAIN, CLOSE]) * spacing
     path = split(task.ground, path, touched, SPLIT * spacing, task.how, DEPTH)
-    for _ in range(PASSES):
-        counts = np.zeros(task.aim.limit.size, dtype=np.uint16)
-        nodes, spans = cover(task.aim, path, counts)
-        path = shorten(
-            task.ground, task.aim, task.source, path, nodes, spans, counts, limits, task.how, task.tube
-        )
-    return path
+    counts = np.zeros(task.aim.limit.size, dtype=np.uint16)
+    task_of = (task.ground, task.aim, task.source)
+    parts = _sections(path, 2 * task.aim.shape[3] + 2 * limits[0])
+    covered = [cover(task.aim, part, counts) for part in parts]
+
+    def work(number: int) -> None:
+        nodes, spans = covered[number]
+        parts[number] = shorten(*task_of, parts[number], nodes, spans, counts, limits, task.how, task.tube)
+
+    # sections with one between them share no node, so their order does not matter
+    for first in (0, 1):
+        numbers = range(first, len(parts), 2)
+        in_bands(partial(_each, work, numbers), len(numbers), 1)
+    return np.concatenate([parts[0][:1], *(part[1:] for part in parts)])
 
 
-def _entered(trace: Points, clearance: float) -> Toolpath:
-    """Return a toolpath that comes down on a trace, follows it and goes up again."""
-    kept = np.concatenate([[True], np.any(np.diff(trace, axis=0) != 0, axis=1)])
-    trace = trace[kept]
-    above = [[*trace[0, :2], clearance]]
-    after = [[*trace[-1, :2], clearance]]
-    flat = np.all(np.diff(trace[:, :2], axis=0) == 0, axis=1)
-    falls = flat & (np.diff(trace[:, 2]) < 0)
+def _each(work: Callable[[int], None], numbers: Sequence[int], low: int, high: int) -> None:
+    for number in numbers[low:high]:
+        work(number)
+
+
+def _sections(path: Points, apart: float) -> list[Points]:
+    """Return the path in sections such that no two with one between them come nearer than `apart` mm.
+
+    Each begins with the last vertex of the one before.
+    """
+    count = 16
+    while count > 2:
+        cuts = np.linspace(0, len(path) - 1, count + 1).astype(int)
+        sections = [path[low : high + 1] for low, high in pairwise(cuts)]
+        if _clear(sections[::2], apart) and _clear(sections[1::2], apart):
+            return sections
+        count //= 2
+    return [path]
+
+
+def _clear(sections: list[Points], apart: float) -> bool:
+    """Return whether the boxes of all sections are at least `apart` mm from each other."""
+    boxes = [(np.nanmin(part[:, :2], axis=0), np.nanmax(part[:, :2], axis=0)) for part in sections]
+    return all(
+        bool(np.any(np.maximum(a[0] - b[1], b[0] - a[1]) >= apart))
+        for k, a in enumerate(boxes)
+        for b in boxes[:k]
+    )
+
+
+def _toolpath(path: Points, clearance: float) -> Toolpath:
+    """Return a toolpath that comes down on each cut of a path, follows it and goes up again."""
+    gaps = np.flatnonzero(np.isnan(path[:, 0]))
+    cuts = np.split(path[~np.isnan(path[:, 0])], gaps - np.arange(len(gaps)))
+    return Toolpath.join([_entered(cut, clearance) for cut in cuts if len(cut)])
+
+
+def _entered(cut: Points, clearance: float) -> Toolpath:
+    moved = np.concatenate([[True], np.any(np.diff(cut, axis=0) != 0, axis=1)])
+    cut = cut[moved]
+    above, after = [*cut[0, :2], clearance], [*cut[-1, :2], clearance]
+    level = np.all(np.diff(cut[:, :2], axis=0) == 0, axis=1)
+    falls = level & (np.diff(cut[:, 2]) < 0)
     kinds = np.concatenate([[RAPID, PLUNGE], np.where(falls, PLUNGE, CUT), [RAPID]])
-    return Toolpath(np.concatenate([above, trace, after]), kinds)
+    return Toolpath(np.concatenate([[above], cut, [after]]), kinds.astype(np.uint8))

@@ -33,7 +33,8 @@ def simplify(
     -----
     One pass, O(n): from each kept vertex the cone of slopes and of bearings that all vertices passed since
     allow; the last vertex inside its own cone is kept next. The cone ends where the path turns back, stands
-    (a vertical move), or after 400 vertices. The swinging door in two planes (E. H. Bristol, 1990, from memory).
+    (a vertical move), or after 400 vertices. The swinging door in two planes (E. H. Bristol, 1990, from
+    memory).
     """
     keep = np.zeros(len(points), dtype=np.bool_)
     if len(points):
