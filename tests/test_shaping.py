@@ -16,7 +16,7 @@ from demo_images import make_pictures
 from relief.errors import JobError
 from relief.job import Relief, Shaping
 from relief.picture import Picture, read_picture
-from relief.shaping import Grid, fit_heights, grid_for, resampled, shape_heights
+from relief.shaping import Grid, cropped, fit_heights, grid_for, masked, resampled, shape_heights
 
 DEMO_IMAGES = Path(make_pictures.__file__).parent
 LINEAR = Shaping(tone="linear")
@@ -216,3 +216,167 @@ def test_a_demo_picture_is_16_bit_and_uses_its_whole_range(name: str) -> None:
     assert picture.levels == 65536
     assert (picture.brightness.min(), picture.brightness.max()) == (0.0, 1.0)
     assert len(np.unique(picture.brightness)) > 4000
+
+
+# ---- every step under its key ------------------------------------------------------------------------------
+
+
+def shaped(
+    brightness: Any, *, opacity: Any = None, codes: int = 65536, depth: float = 4.0, **keys: Any
+) -> Any:
+    """Return heights of a picture shaped with these keys, one node a pixel, 0.5 mm apart."""
+    how = {name: keys.pop(name) for name in ("style", "invert", "mirror") if name in keys}
+    rows, columns = brightness.shape
+    picture = Picture(brightness, opacity, codes)
+    grid = Grid(columns, rows, 0.5)
+    field = shape_heights(picture, Relief(depth=depth, **how), Shaping(**keys), grid, thickness=6.0)
+    return field.heights.astype(np.float64)
+
+
+RAMP = np.tile(np.linspace(0.0, 1.0, 121), (81, 1))
+HILLS = 0.5 + 0.25 * np.outer(np.sin(np.arange(81) / 9), np.cos(np.arange(121) / 11)) + 0.2 * (RAMP - 0.5)
+
+
+def test_lightness_goes_by_the_eye() -> None:
+    """Code 128 has L* = 53.585 (IEC 61966-2-1, then ISO/CIE 11664-4: 116·0.215861^⅓ − 16)."""
+    heights = shaped(np.full((3, 3), 128 / 255), tone="lightness")
+    assert heights == pytest.approx(-4 * (1 - 0.53585), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        {"levels": (0.2, 0.7)},
+        {"levels": ("5 %", "90 %")},
+        {"tone": "lightness"},
+        {"tone": "light"},
+        {"gamma": 1.8},
+        {"flatten": 0.3},
+        {"back_lit": "clear", "attenuation": 0.9, "invert": True},
+    ],
+    ids=str,
+)
+def test_a_tone_map_never_turns_back_and_uses_the_whole_depth(keys: dict[str, Any]) -> None:
+    """A rising ramp stays rising, from exactly the full depth to exactly the stock top."""
+    heights = shaped(RAMP, **keys)
+    assert np.diff(heights, axis=1).min() >= 0
+    assert (heights.min(), heights.max()) == pytest.approx((-4.0, 0.0), abs=1e-6)
+
+
+@pytest.mark.parametrize("strength", [0.2, 0.9])
+def test_detail_uses_the_whole_depth(strength: float) -> None:
+    """The range is exactly the depth."""
+    heights = shaped(HILLS, detail=strength)
+    assert (heights.min(), heights.max()) == (-4.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        {"smooth": 2.0},
+        {"detail": 0.7},
+        {"unstep": True, "levels": (0.1, 0.9)},
+        {"tone": "light", "gamma": 2.0},
+    ],
+    ids=str,
+)
+def test_a_picture_of_one_brightness_stays_flat(keys: dict[str, Any]) -> None:
+    """Nothing is made out of nothing."""
+    assert np.ptp(shaped(np.full((30, 40), 0.4), codes=256, **keys)) <= 1e-6
+
+
+def test_unstep_comes_before_the_tone() -> None:
+    """A ramp of 8-bit codes, seen by lightness, comes back within a tenth of a code's height (0.016 mm)."""
+    ramp = 0.1 + 0.3 * RAMP
+    exact = shaped(ramp, tone="lightness")
+    smooth = shaped(np.rint(ramp * 255) / 255, codes=256, unstep=True, tone="lightness")
+    stepped = shaped(np.rint(ramp * 255) / 255, codes=256, tone="lightness")
+    assert np.sqrt(np.mean((smooth - exact) ** 2)) < 0.1 * 0.016
+    assert np.sqrt(np.mean((stepped - exact) ** 2)) > 0.25 * 0.016
+
+
+def test_crop_cuts_the_asked_sides() -> None:
+    """Percent of the picture off left, right, near and far; the opacity goes along."""
+    codes = np.arange(200.0).reshape(10, 20) / 200
+    part = cropped(Picture(codes, codes, 256), (10.0, 20.0, 30.0, 0.0))
+    assert np.array_equal(part.brightness, codes[3:, 2:16])
+    assert part.opacity is not None
+    assert np.array_equal(part.opacity, codes[3:, 2:16])
+
+
+def test_what_is_masked_is_ground_even_when_inverted() -> None:
+    """White of the mask keeps the relief; black is ground, whichever way the picture is turned."""
+    mask = Picture(np.array([[1.0, 0.0], [1.0, 0.0]]), None, 256)
+    picture = masked(Picture(np.full((2, 2), 0.25), None, 256), mask)
+    for invert, kept in ((False, -3.0), (True, -1.0)):
+        relief = Relief(depth=4.0, invert=invert)
+        heights = shape_heights(picture, relief, Shaping(), Grid(2, 2, 1.0)).heights
+        assert np.array_equal(heights, [[kept, -4], [kept, -4]])
+
+
+def test_lift_rounds_the_opaque_part() -> None:
+    """A flat white disc becomes a dome on the ground, highest in the middle."""
+    j, i = np.mgrid[0:81, 0:81] - 40.0
+    disc = (np.hypot(i, j) < 30.5).astype(np.float64)
+    heights = shaped(disc, opacity=disc, lift=1.0)
+    assert heights[40, 40] == pytest.approx(0, abs=0.02)
+    assert heights[40, 40 + 18] == pytest.approx(-4 * (1 - 0.8), abs=0.12)
+    assert heights[0, 0] == -4
+
+
+def test_feather_and_vignette_reach_the_ground_at_the_edge() -> None:
+    """The outermost nodes lie on the ground (raised: full depth; sunk: top); the middle is untouched."""
+    for style, ground in (("raised", -4.0), ("sunk", 0.0)):
+        plain = shaped(HILLS, style=style)
+        for keys in ({"feather": 5.0}, {"vignette": 5.0}):
+            heights = shaped(HILLS, style=style, **keys)
+            assert heights[0] == pytest.approx(ground)
+            assert heights[:, -1] == pytest.approx(ground)
+            assert heights[40, 60] == plain[40, 60]
+
+
+def test_a_frame_stands_at_the_stock_top_in_both_styles() -> None:
+    """A flat frame is stock left standing."""
+    for style in ("raised", "sunk"):
+        heights = shaped(HILLS, style=style, border="flat", border_width=5.0)
+        assert (heights[:10] == 0).all()
+        assert np.array_equal(heights[10:-10, 10:-10], shaped(HILLS, style=style)[10:-10, 10:-10])
+
+
+def test_light_through_a_back_lit_sheet_follows_the_picture() -> None:
+    """Clear sheet, Beer–Lambert: light through what is left is straight in linear light."""
+    heights = shaped(RAMP, back_lit="clear", attenuation=1.248222)
+    through = np.exp(-1.248222 * (6.0 + heights[0]))
+    light = np.where(RAMP[0] <= 0.04045, RAMP[0] / 12.92, ((RAMP[0] + 0.055) / 1.055) ** 2.4)
+    expected = through[0] + light * (through[-1] - through[0])
+    assert through == pytest.approx(expected, rel=1e-5)
+    assert (heights.min(), heights.max()) == pytest.approx((-4, 0))
+
+
+@settings(deadline=None, max_examples=25)
+@given(values(least=6, most=20), st.data())
+def test_whatever_is_asked_stays_within_the_depth(brightness: Any, data: st.DataObject) -> None:
+    """Any mixture of steps gives finite heights between the full depth and the stock top."""
+    keys = {
+        "levels": data.draw(st.sampled_from([(0.0, 1.0), (0.3, 0.6), ("2 %", "98 %")])),
+        "tone": data.draw(st.sampled_from(["linear", "lightness", "light"])),
+        "gamma": data.draw(st.sampled_from([0.5, 1.0, 2.2])),
+        "unstep": data.draw(st.booleans()),
+        "smooth": data.draw(st.sampled_from([0.0, 1.0])),
+        "detail": data.draw(st.floats(0, 1)),
+        "flatten": data.draw(st.sampled_from([0.0, 0.2])),
+        "feather": data.draw(st.sampled_from([0.0, 1.0])),
+        "vignette": data.draw(st.sampled_from([0.0, 1.0])),
+        "border": data.draw(st.sampled_from(["none", "bead", "cove"])),
+        "border_width": 1.0,
+        "back_lit": data.draw(st.sampled_from(["none", "clear", "white"])),
+        "attenuation": 1.0,
+        "scatter": 1.0,
+        "lift": data.draw(st.sampled_from([0.0, 0.5])),
+    }
+    opacity = np.ones_like(brightness)
+    opacity[0] = 0.0
+    heights = shaped(brightness, opacity=opacity, codes=256, **keys)
+    assert np.isfinite(heights).all()
+    assert heights.min() >= -4 - 1e-6
+    assert heights.max() <= 1e-6
