@@ -23,7 +23,7 @@ Floats = npt.NDArray[np.float32]
 Places = npt.NDArray[np.int32]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def more_places(nodes: Places) -> Places:
     """Return a list of places with room for twice as many."""
     longer = np.empty(2 * nodes.shape[0], dtype=np.int32)
@@ -32,7 +32,7 @@ def more_places(nodes: Places) -> Places:
     return longer
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count: int) -> Any:
     """Add to `nodes` the flat places of the nodes that a straight move finishes.
 
@@ -156,7 +156,7 @@ def grow_runs(
     return vertices[:count], ends[:runs]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def extend(
     ground: Any,
     aim: Any,
@@ -188,7 +188,7 @@ def extend(
             count += 1
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def place_vertex(aim: Any, tip: Floats, place: int, step: float, vertex: Doubles) -> None:
     """Write the tip position over a node, on the lattice."""
     columns = tip.shape[1]
@@ -198,7 +198,7 @@ def place_vertex(aim: Any, tip: Floats, place: int, step: float, vertex: Doubles
     vertex[2] = math.ceil((tip[j, i] - DIP) / step) * step
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def worst_near(
     aim: Any, head: Places, following: Places, leftover: Floats, done: Any, vertex: Doubles, reach: float
 ) -> int:

@@ -79,7 +79,7 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
     return best
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def untouched() -> npt.NDArray[np.int64]:
     """Return the `seen` of a search that has touched no node yet."""
     seen = np.empty(2, dtype=np.int64)
@@ -87,13 +87,13 @@ def untouched() -> npt.NDArray[np.int64]:
     return seen
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def lattice_tip(ground: Any, x: float, y: float, step: float, seen: npt.NDArray[np.int64]) -> float:
     """Return the exact tip height on the lattice: rounded up, but not for less than DIP."""
     return math.ceil((exact_tip(ground, x, y, seen) - DIP) / step) * step
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def roomier(path: Doubles) -> Doubles:
     """Return a path with room for twice as many vertices."""
     longer = np.empty((2 * path.shape[0], 3))
@@ -103,7 +103,7 @@ def roomier(path: Doubles) -> Doubles:
     return longer
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def put(trace: Doubles, count: int, x: float, y: float, z: float) -> Doubles:
     """Write vertex `count` of a trace and return the trace, doubled where it was full."""
     if count == trace.shape[0]:
@@ -112,7 +112,7 @@ def put(trace: Doubles, count: int, x: float, y: float, z: float) -> Doubles:
     return trace
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     """Return whether a straight move cuts any node of the target deeper than `depth`, mm: exact, no sampling.
 
@@ -151,7 +151,7 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def swept(a: float, d: float, move: Doubles, shape4: Doubles) -> float:
     """Return the height that a move leaves at a node a along and d beside it: as `swept_height`.
 
@@ -177,7 +177,7 @@ def swept(a: float, d: float, move: Doubles, shape4: Doubles) -> float:
     return base + radius - math.sqrt(max(inside, 0.0))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def least_swept(
     move: Doubles, i0: int, i1: int, j0: int, j1: int, pitch: float, x0: float, y0: float, shape4: Doubles
 ) -> float:
@@ -196,7 +196,7 @@ def least_swept(
     return move[2] + g * (a - w) + profile_at(math.sqrt(d * d + w * w), shape4)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def footprint(
     z: Floats, pitch: float, x0: float, y0: float, start: Doubles, end: Doubles, radius: float
 ) -> Any:
@@ -208,7 +208,7 @@ def footprint(
     return left, right, near, far
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def trace_straight(
     ground: Any,
     x1: float,
@@ -273,7 +273,7 @@ def trace_straight(
     return trace, count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def slim(ground: Any, trace: Doubles, count: int, step: float, tube: Doubles) -> Doubles:
     """Return a trace with fewer vertices: its ends unchanged, others raised where a chord needs it.
 
@@ -313,7 +313,7 @@ def slim(ground: Any, trace: Doubles, count: int, step: float, tube: Doubles) ->
     return found[:count]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def link(
     ground: Any, start: Doubles, end: Doubles, how: Doubles, tube: Doubles, seen: npt.NDArray[np.int64]
 ) -> Doubles:

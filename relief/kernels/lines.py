@@ -69,7 +69,7 @@ def lay_lines(across: Floats, along: Floats, pitch: float, spacing: float) -> An
     return lines[:count].copy(), total
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def row_at(values: Floats, row: float, out: Doubles) -> None:
     """Write the values between two rows, linearly."""
     j = min(int(row), values.shape[0] - 2)

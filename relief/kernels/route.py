@@ -28,13 +28,13 @@ LONGEST = 10.0  # mm: longest straight piece that leaving out vertices makes
 TRIES = 2  # replacements along the exact tip that are tried from one vertex
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def apart(a: Doubles, b: Doubles) -> float:
     """Return the distance of two vertices."""
     return math.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def lengthened(values: Places, needed: int) -> Places:
     """Return the values with room for at least `needed`, new ones −1."""
     if needed <= values.shape[0]:
@@ -45,7 +45,7 @@ def lengthened(values: Places, needed: int) -> Places:
     return longer
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def enter_piece(
     vertices: Doubles, start: int, end: int, frame: Doubles, head: Places, entries: Places, count: int
 ) -> Any:
@@ -114,7 +114,7 @@ def cheapest(
     return piece, at
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
     """Return where on a piece, 0 to 1, it is nearest to a point."""
     dx, dy, dz = end[0] - start[0], end[1] - start[1], end[2] - start[2]
@@ -125,7 +125,7 @@ def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
     return min(max(dot / squared, 0.0), 1.0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def leaving_point(
     ground: Any, start: Doubles, end: Doubles, part: float, step: float, depth: float, point: Doubles
 ) -> int:
@@ -237,7 +237,7 @@ def bring_in(
     return found[:m], marked[:m]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def in_order(vertices: Doubles, following: Places) -> Doubles:
     """Return the vertices from vertex 0 on in the order of the path."""
     found = np.empty((vertices.shape[0], 3))
@@ -339,7 +339,7 @@ def hopeless(
     return exact_tip(ground, px, py, seen) + profile_at(r, aim[5]) > aim[0][node // columns, node % columns]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def recount(
     nodes: Places,
     owned: Counts,
@@ -449,7 +449,7 @@ def detours(
     arcs: Doubles,
     savings: Doubles,
 ) -> int:
-    """Write the vertices after k to which the way straight is shorter, as seen from above; return how many."""
+    """Write the vertices after k to which the way straight is shorter, seen from above; return how many."""
     found, at = 0, k
     arc, flat = 0.0, 0.0
     for m in range(goals.shape[0]):
@@ -571,7 +571,7 @@ def shorten(
     return in_order(vertices, following)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def path_length(path: Doubles) -> float:
     """Return the 3-D length of a path."""
     length = 0.0

@@ -16,7 +16,7 @@ STEEPEST = 6.0  # a tolerance normal to the path counts at most this many times 
 LONGEST = 400  # vertices passed over at once
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def steepness(points: Doubles, k: int) -> float:
     """Return √(1 + slope²) of the path at vertex k, at most STEEPEST: the flatter of its two sides."""
     flattest = math.inf
@@ -30,7 +30,7 @@ def steepness(points: Doubles, k: int) -> float:
     return min(math.sqrt(flattest), STEEPEST) if flattest < math.inf else 1.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def raised(points: Doubles, k: int, lift: float) -> float:
     """Return the height of vertex k if it is kept; the two ends are not raised."""
     if k == 0 or k == points.shape[0] - 1:
@@ -52,7 +52,7 @@ def keep_vertices(
         start = end
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def cone_end(points: Doubles, start: int, below: float, above: float, across: float, lift: float) -> int:
     """Return the last vertex after `start` to which one straight move stays inside the tube."""
     n = points.shape[0]
@@ -86,7 +86,7 @@ def cone_end(points: Doubles, start: int, below: float, above: float, across: fl
     return best
 
 
-@njit(cache=True, nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def settle(points: Doubles, kept: Any, z: Doubles, below: float) -> None:
     """Lower the kept vertices, one after the other, as far as their neighbours allow.
 

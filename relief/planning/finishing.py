@@ -240,18 +240,21 @@ def _shortened(task: _Task, path: Points, touched: Flags, spacing: float) -> Poi
     limits = np.array([WINDOW, GAIN, CLOSE]) * spacing
     path = split(task.ground, path, touched, SPLIT * spacing, task.how, DEPTH)
     counts = np.zeros(task.aim.limit.size, dtype=np.uint16)
-    task_of = (task.ground, task.aim, task.source)
     parts = _sections(path, 2 * task.aim.shape[3] + 2 * limits[0])
-    covered = [cover(task.aim, part, counts) for part in parts]
+    covered = [(np.empty(0, dtype=np.int32), np.empty((0, 2), dtype=np.int64))] * len(parts)
 
-    def work(number: int) -> None:
+    def count(number: int) -> None:
+        covered[number] = cover(task.aim, parts[number], counts)
+
+    def cut_short(number: int) -> None:
         nodes, spans = covered[number]
-        parts[number] = shorten(*task_of, parts[number], nodes, spans, counts, limits, task.how, task.tube)
+        target = (task.ground, task.aim, task.source)
+        parts[number] = shorten(*target, parts[number], nodes, spans, counts, limits, task.how, task.tube)
 
-    # sections with one between them share no node, so their order does not matter
-    for first in (0, 1):
-        numbers = range(first, len(parts), 2)
-        in_bands(partial(_each, work, numbers), len(numbers), 1)
+    # sections with one between them share no node, so these may be done at once
+    for work in (count, cut_short):
+        for numbers in (range(0, len(parts), 2), range(1, len(parts), 2)):
+            in_bands(partial(_each, work, numbers), len(numbers), 1)
     return np.concatenate([parts[0][:1], *(part[1:] for part in parts)])
 
 

@@ -142,7 +142,7 @@ def _across(along: Floats, by_v: Floats, radius: np.float32, pitch: np.float32, 
     normal = np.sqrt(along**2 + by_v**2)
     bend = np.gradient(by_v, pitch, axis=0) / (normal * (1 + by_v**2))
     element = inside * normal / along * np.sqrt(np.clip(1 + radius * bend, 0, 1))
-    across = np.zeros_like(element)
+    across: Floats = np.zeros_like(element)
     np.cumsum((element[1:] + element[:-1]) * (pitch / 2), axis=0, out=across[1:])
     return across
 
