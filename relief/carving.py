@@ -210,6 +210,13 @@ def deepest_cut(stock: Heightfield, moves: Moves, cutter: Cutter, within: float 
     return DeepestCut(max(search.depth, search.bound), block)
 
 
+def deepest_move(moves: Moves, cutter: Cutter, x: float, y: float) -> int:
+    """Return the number of the move that cuts deepest below z = 0 at (x, y); -1 if none comes there."""
+    carver = _Carver(Heightfield(np.zeros((1, 1), np.float32), 1.0, (x, y)), moves, cutter)
+    depths = depths_below(carver.heights, 1.0, carver.shape, carver.points[:-1], carver.points[1:])
+    return int(np.argmax(depths)) if depths.max(initial=0.0) > 0 else -1
+
+
 class _CutSearch:
     """The deepest single cut found so far, and a bound on those that were not looked at one by one."""
 

@@ -15,13 +15,11 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from relief.feeds import Feeds
-from relief.heightfield import Heightfield
+from relief.evidence import Evidence, ReadProgram, RunEvidence
 from relief.holding import Holding
 from relief.job import Cutout
-from relief.measures import LostDetail, ScallopFigures
 from relief.moves import Moves
-from relief.shop.records import Cutter, Machine, Material
+from relief.shop.records import Machine, Material
 from relief.timing import fastest_block_rate, move_seconds
 from relief.units import format_length
 
@@ -30,6 +28,9 @@ GOUGE_LIMIT = 0.005
 CONTACT_LIMIT = 0.01
 # NISTIR 6556 s3.3: a line holds at most 256 characters.
 LONGEST_LINE = 256
+# G words in tenths: systems of coordinates besides G54 (s3.5.13), where lengths count from (s3.5.17).
+OTHER_SYSTEMS = frozenset({550, 560, 570, 580, 590, 591, 592, 593})
+ABSOLUTE_OR_NOT = frozenset({900, 910})
 # Share of the area that must be inside the scallop height before nothing is said about it.
 WITHIN_ENOUGH = 0.995
 LOST_SHARE = 0.1
@@ -40,6 +41,8 @@ TAB_SLACK = 0.1
 LOOSE_WASTE = 2.0
 LONG_JOB = 8 * 3600.0
 TEXT_ROUNDING = 1e-6
+# The trace is rounded to the lattice of the text, mm.
+TRACE_SLACK = 0.02
 # The deepest cut is found to this, from above (see relief.carving.deepest_cut).
 STEPDOWN_SLACK = 0.06
 
@@ -66,113 +69,87 @@ class Check:
     severity: Literal["stop", "warn"]
 
 
-@dataclass(frozen=True, eq=False)
-class ReadProgram:
-    """A program as read back from its text, and what it does to the stock.
-
-    Parameters
-    ----------
-    file, operation : its name and what it is for
-    text : the bytes that the machine will run
-    moves : its moves in the relief's coordinates (near left corner, stock top = 0)
-    cutter, feeds : the cutter and the speeds it was planned with; None for the trace
-    before, after : stock before and after it
-    contact_depth : mm, deepest contact of a rapid with the stock as it stood at that moment
-    contact_block : line of that rapid, 0 if there is none
-    deepest_cut : mm, the most that one feed move takes off below the stock as it stands at that moment
-    deepest_block : line of that move, 0 if there is none
-    seconds : time at the machine
-    """
-
-    file: str
-    operation: str
-    text: bytes
-    moves: Moves
-    cutter: Cutter | None
-    feeds: Feeds | None
-    before: Heightfield
-    after: Heightfield
-    contact_depth: float
-    contact_block: int
-    deepest_cut: float
-    deepest_block: int
-    seconds: float
-
-
-@dataclass(frozen=True, eq=False)
-class Evidence:
-    """All that the checks look at; `cutout` and `holding` only where a part is cut out."""
-
-    machine: Machine
-    material: Material
-    thickness: float
-    programs: tuple[ReadProgram, ...]
-    gouge: float
-    scallop: ScallopFigures
-    lost_detail: LostDetail
-    levels: int | None
-    depth: float
-    pitch: float
-    cutout: Cutout | None = None
-    holding: Holding | None = None
-
-    @property
-    def cuts(self) -> tuple[ReadProgram, ...]:
-        """The programs that turn a cutter."""
-        return tuple(p for p in self.programs if p.cutter is not None)
-
-
 def run_checks(evidence: Evidence) -> tuple[Check, ...]:
-    """Return every check, in order: those that stop first."""
-    return tuple(check(evidence) for check in CHECKS)
+    """Return every check that has something to judge, in order: those that stop first."""
+    return tuple(check(evidence) for check in CHECKS if _judges(check, evidence))
 
 
-def within_travel(evidence: Evidence) -> Check:
+def run_checks_without_target(evidence: RunEvidence) -> tuple[Check, ...]:
+    """Return the checks that need stock, cutters and machine alone."""
+    return tuple(check(evidence) for check in WITHOUT_TARGET if _judges(check, evidence))
+
+
+def within_travel(evidence: RunEvidence) -> Check:
     """Every program fits into the machine's travel."""
     spans = np.array([_span(program.moves) for program in evidence.programs])
     excess = spans - np.asarray(evidence.machine.travel)
     worst = int(np.argmax(excess.max(axis=0)))
     span, travel = float(spans[:, worst].max()), evidence.machine.travel[worst]
-    return Check(
-        "within travel", bool((excess <= TEXT_ROUNDING).all()), span, travel, "mm",
+    holds = bool((excess <= TEXT_ROUNDING).all())
+    message = (
         f"the programs span {format_length(span)} along {'XYZ'[worst]};"
-        f" {evidence.machine.name} travels {format_length(travel)}",
-        "stop",
-    )  # fmt: skip
+        f" {evidence.machine.name} travels {format_length(travel)}"
+    )
+    if not holds:
+        message += _extremes(evidence.programs[int(np.argmax(spans[:, worst]))], worst)
+    return Check("within travel", holds, span, travel, "mm", message, "stop")
 
 
-def within_stock(evidence: Evidence) -> Check:
+def within_stock(evidence: RunEvidence) -> Check:
     """No program goes below the bottom of the stock; only the cutout does, by as much as it was told to."""
     spare, program = min(((_spare_below(evidence, p), p) for p in evidence.programs), key=itemgetter(0))
-    lowest = float(np.nanmin(program.moves.points[:, 2]))
-    return Check(
-        "within stock", spare >= -TEXT_ROUNDING, -lowest, -lowest + spare, "mm",
+    lowest, holds = float(np.nanmin(program.moves.points[:, 2])), spare >= -TEXT_ROUNDING
+    message = (
         f"the deepest position of {program.file} is {format_length(-lowest)} below the stock top;"
-        f" the stock is {format_length(evidence.thickness)} thick",
-        "stop",
-    )  # fmt: skip
+        f" the stock is {format_length(evidence.thickness)} thick"
+    )
+    if not holds:
+        message += f" ({program.place(int(np.nanargmin(program.moves.points[1:, 2])))})"
+    return Check("within stock", holds, -lowest, -lowest + spare, "mm", message, "stop")
 
 
 def no_gouge(evidence: Evidence) -> Check:
     """Nothing is cut below the target."""
     return Check(
         "no gouge", evidence.gouge <= GOUGE_LIMIT, evidence.gouge, GOUGE_LIMIT, "mm",
-        f"the carved surface is at most {evidence.gouge:.4f} mm below the target",
+        f"the carved surface is at most {evidence.gouge:.4f} mm below the target"
+        + (f" ({evidence.gouge_place})" if evidence.gouge > GOUGE_LIMIT else ""),
         "stop",
     )  # fmt: skip
 
 
-def no_rapid_through_stock(evidence: Evidence) -> Check:
-    """Every rapid runs above the stock or through air that is already cleared."""
+def no_rapid_through_stock(evidence: RunEvidence) -> Check:
+    """Every rapid runs above the stock or through air that is already cleared, from a place that is known."""
     worst = max(evidence.programs, key=lambda program: program.contact_depth)
-    holds = worst.contact_depth <= CONTACT_LIMIT
-    message = "no rapid touches the stock"
-    if not holds:
-        message = f"{worst.file} line {worst.contact_block}: a rapid cuts {worst.contact_depth:.3f} mm deep"
-    return Check("no rapid through stock", holds, worst.contact_depth, CONTACT_LIMIT, "mm", message, "stop")
+    depth, fault = worst.contact_depth, ""
+    if depth > CONTACT_LIMIT:
+        fault = f"a rapid cuts {depth:.3f} mm deep ({worst.place_of_line(worst.contact_block)})"
+        if worst.contacts > 1:
+            fault += f"; {worst.contacts} rapids of {worst.file} touch the stock"
+    fault = fault or next((found for p in evidence.programs if (found := _blind_descent(p))), "")
+    message = fault or "no rapid touches the stock"
+    return Check("no rapid through stock", not fault, depth, CONTACT_LIMIT, "mm", message, "stop")
 
 
-def cutting_length_covers_depth(evidence: Evidence) -> Check:
+def inside_the_trace(evidence: RunEvidence) -> Check:
+    """No cutter comes to a place that the trace does not go round."""
+    traces = [program for program in evidence.programs if program.cutter is None]
+    if not traces:
+        message = "no trace is among the programs"
+        return Check("inside the trace", True, 0.0, TRACE_SLACK, "mm", message, "stop")
+    low = np.min([np.nanmin(p.moves.points[:, :2], axis=0) for p in traces], axis=0)
+    high = np.max([np.nanmax(p.moves.points[:, :2], axis=0) for p in traces], axis=0)
+    beyond, program, move = max(
+        (_beyond(program, low, high) for program in evidence.cuts), key=itemgetter(0), default=(0.0, None, 0)
+    )
+    holds = beyond <= TRACE_SLACK or program is None
+    message = "the trace goes round all that is cut"
+    if not holds and program is not None:
+        message = f"a cutter comes {format_length(beyond)} outside the trace ({program.place(move)})"
+    return Check("inside the trace", holds, max(beyond, 0.0), TRACE_SLACK, "mm", message, "stop")
+
+
+def cutting_length_covers_depth(evidence: RunEvidence) -> Check:
     """No cutter goes deeper than its cutting edges are long."""
     spare, program = min(
         ((p.cutter.cutting_length - _depth(p), p) for p in evidence.cuts if p.cutter),
@@ -186,7 +163,7 @@ def cutting_length_covers_depth(evidence: Evidence) -> Check:
     )  # fmt: skip
 
 
-def shank_and_holder_clear(evidence: Evidence) -> Check:
+def shank_and_holder_clear(evidence: RunEvidence) -> Check:
     """Neither a wider shank nor the holder comes down to the stock.
 
     Everything above the cutting edges (a wider shank) or above the reach (nut, holder) stays above the stock
@@ -202,7 +179,7 @@ def shank_and_holder_clear(evidence: Evidence) -> Check:
     )  # fmt: skip
 
 
-def spindle_speed_in_range(evidence: Evidence) -> Check:
+def spindle_speed_in_range(evidence: RunEvidence) -> Check:
     """Every cut is made with the spindle turning as machine and cutter allow; the trace is not."""
     faults = [fault for program in evidence.programs if (fault := _spindle_fault(evidence, program))]
     fastest = max((p.feeds.rpm for p in evidence.cuts if p.feeds), default=0.0)
@@ -213,7 +190,7 @@ def spindle_speed_in_range(evidence: Evidence) -> Check:
     )  # fmt: skip
 
 
-def feeds_in_range(evidence: Evidence) -> Check:
+def feeds_in_range(evidence: RunEvidence) -> Check:
     """No move asks an axis for more than its highest feed."""
     ratio, program, move = max(
         (_axis_load(program, evidence.machine) for program in evidence.programs), key=itemgetter(0)
@@ -221,7 +198,7 @@ def feeds_in_range(evidence: Evidence) -> Check:
     return Check(
         "feeds in range", ratio <= 1 + 1e-3, 100 * ratio, 100.0, "%",
         f"the hardest feed move asks {100 * ratio:.0f} % of an axis's highest feed"
-        + ("" if ratio <= 1 + 1e-3 else f" ({program.file} line {int(program.moves.block[move])})"),
+        + ("" if ratio <= 1 + 1e-3 else f" ({program.place(move)})"),
         "stop",
     )  # fmt: skip
 
@@ -251,9 +228,9 @@ def part_held(evidence: Evidence) -> Check:
     )  # fmt: skip
 
 
-def text_conforms(evidence: Evidence) -> Check:
+def text_conforms(evidence: RunEvidence) -> Check:
     """The text keeps to what small controllers share; the reader has accepted every word of it."""
-    faults = [fault for program in evidence.programs if (fault := _text_fault(program, evidence.machine))]
+    faults = [fault for program in evidence.programs if (fault := _text_fault(program, evidence))]
     longest = max(_longest_line(program.text) for program in evidence.programs)
     return Check(
         "text conforms to the standard", not faults, longest, LONGEST_LINE, "characters",
@@ -305,7 +282,7 @@ def power_enough(evidence: Evidence) -> Check:
     )  # fmt: skip
 
 
-def controller_keeps_up(evidence: Evidence) -> Check:
+def controller_keeps_up(evidence: RunEvidence) -> Check:
     """No program sends blocks faster than the controller takes them."""
     machine = evidence.machine
     rates = [fastest_block_rate(p.moves, move_seconds(p.moves, machine)) for p in evidence.programs]
@@ -340,7 +317,7 @@ def steps_of_the_picture_hidden(evidence: Evidence) -> Check:
     )  # fmt: skip
 
 
-def floor_thick_enough(evidence: Evidence) -> Check:
+def floor_thick_enough(evidence: RunEvidence) -> Check:
     """Enough stock is left below the deepest cut to stay stiff."""
     floor = _floor((p for p in evidence.programs if p.operation != "cutout"), evidence.thickness)
     return Check(
@@ -349,7 +326,7 @@ def floor_thick_enough(evidence: Evidence) -> Check:
     )  # fmt: skip
 
 
-def time_bearable(evidence: Evidence) -> Check:
+def time_bearable(evidence: RunEvidence) -> Check:
     """The job can be watched from start to end."""
     seconds = sum(program.seconds for program in evidence.programs)
     return Check(
@@ -375,6 +352,7 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
     within_stock,
     no_gouge,
     no_rapid_through_stock,
+    inside_the_trace,
     cutting_length_covers_depth,
     shank_and_holder_clear,
     spindle_speed_in_range,
@@ -394,12 +372,40 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
 )
 
 
+# What can be judged with no target known.
+WITHOUT_TARGET: tuple[Callable[[RunEvidence], Check], ...] = (
+    within_travel,
+    within_stock,
+    no_rapid_through_stock,
+    inside_the_trace,
+    cutting_length_covers_depth,
+    shank_and_holder_clear,
+    spindle_speed_in_range,
+    feeds_in_range,
+    text_conforms,
+    controller_keeps_up,
+    floor_thick_enough,
+    time_bearable,
+)
+
+
+# What has nothing to judge where no program cuts, or none tells its speeds.
+OF_CUTS = (cutting_length_covers_depth, shank_and_holder_clear, stepdown_by_the_rule)
+OF_FEEDS = (chip_load_in_range, power_enough)
+
+
+def _judges(check: Callable[..., Check], evidence: RunEvidence) -> bool:
+    if check in OF_FEEDS:
+        return any(program.feeds for program in evidence.cuts)
+    return bool(evidence.cuts) or check not in OF_CUTS
+
+
 def _floor(programs: Iterable[ReadProgram], thickness: float) -> float:
     """Return the least thickness of stock that programs leave, mm."""
     return thickness + min(float(program.after.heights.min()) for program in programs)
 
 
-def _spare_below(evidence: Evidence, program: ReadProgram) -> float:
+def _spare_below(evidence: RunEvidence, program: ReadProgram) -> float:
     """Return how far a program stays above the lowest height that it may go to, mm."""
     through = 0.0
     if evidence.cutout and program.operation == "cutout":
@@ -434,6 +440,38 @@ def _span(moves: Moves) -> npt.NDArray[np.float64]:
     return np.asarray(np.nanmax(moves.points, axis=0) - np.nanmin(moves.points, axis=0), dtype=np.float64)
 
 
+def _extremes(program: ReadProgram, axis: int) -> str:
+    """Return between which two places a program spans an axis."""
+    along = program.moves.points[1:, axis]
+    places = program.place(int(np.nanargmin(along))), program.place(int(np.nanargmax(along)))
+    return f" (from {places[0]} to {places[1]})"
+
+
+def _blind_descent(program: ReadProgram) -> str:
+    """Return how a program goes below the stock top from an unknown place, or with the spindle off."""
+    points = program.moves.points
+    low = points[1:, 2] < -TEXT_ROUNDING
+    untold = np.isnan(points[:-1]).any(axis=1) | np.isnan(points[1:]).any(axis=1)
+    if (low & untold).any():
+        move = int(np.argmax(low & untold))
+        return f"goes below the stock top from a place that is not told ({program.place(move)})"
+    if program.cutter is None and low.any():
+        return f"goes below the stock top with the spindle off ({program.place(int(np.argmax(low)))})"
+    return ""
+
+
+def _beyond(
+    program: ReadProgram, low: npt.NDArray[np.float64], high: npt.NDArray[np.float64]
+) -> tuple[float, ReadProgram, int]:
+    """Return how far a cutter comes out of a box, and in which move."""
+    radius = program.cutter.diameter / 2 if program.cutter else 0.0
+    ends = program.moves.points[1:, :2]
+    out = np.nan_to_num(np.maximum(low - (ends - radius), (ends + radius) - high), nan=-math.inf)
+    worst = out.max(axis=1)
+    move = int(np.argmax(worst)) if worst.size else 0
+    return (float(worst[move]) if worst.size else 0.0), program, move
+
+
 def _depth(program: ReadProgram) -> float:
     """Return how far below the stock top a program goes, mm."""
     return max(0.0, -float(np.nanmin(program.moves.points[:, 2])))
@@ -453,13 +491,15 @@ def _rule(program: ReadProgram, material: Material) -> float:
     return material.stepdown * program.cutter.diameter if program.cutter else math.inf
 
 
-def _spindle_fault(evidence: Evidence, program: ReadProgram) -> str:
+def _spindle_fault(evidence: RunEvidence, program: ReadProgram) -> str:
     moves, machine = program.moves, evidence.machine
     if program.cutter is None or not program.cutter.turns:
         return f"{program.file} turns the spindle; it must stand" if moves.rpm.any() else ""
     speeds = moves.rpm[~moves.rapid]
     if machine.spindle == "by hand":
-        speeds = np.array([program.feeds.rpm if program.feeds else 0.0])
+        if not _pauses_first(moves):
+            return f"{program.file} cuts before it has stopped (M0) for the spindle to be started by hand"
+        speeds = np.array([program.feeds.rpm] if program.feeds else [])
     low, high = machine.rpm[0], min(machine.rpm[1], program.cutter.max_rpm)
     if speeds.size and not (low <= speeds.min() and speeds.max() <= high):
         return (
@@ -467,6 +507,12 @@ def _spindle_fault(evidence: Evidence, program: ReadProgram) -> str:
             f" machine and cutter allow {low:.0f} to {high:.0f}"
         )
     return ""
+
+
+def _pauses_first(moves: Moves) -> bool:
+    """Return whether a program waits for a person before its first cut."""
+    cuts = moves.block[~moves.rapid]
+    return not cuts.size or bool(moves.pauses and min(moves.pauses) < cuts.min())
 
 
 def _axis_load(program: ReadProgram, machine: Machine) -> tuple[float, ReadProgram, int]:
@@ -483,15 +529,36 @@ def _longest_line(text: bytes) -> int:
     return max(map(len, text.splitlines()), default=0)
 
 
-def _text_fault(program: ReadProgram, machine: Machine) -> str:
+def _text_fault(program: ReadProgram, evidence: RunEvidence) -> str:
+    moves, machine = program.moves, evidence.machine
     if not program.text.isascii():
         return f"{program.file} holds characters that are not ASCII"
     if _longest_line(program.text) > LONGEST_LINE:
         return f"{program.file} has a line of more than {LONGEST_LINE} characters"
-    untold = np.isnan(program.moves.points[:, 2]) & np.isfinite(program.moves.points[:, :2]).any(axis=1)
+    untold = np.isnan(moves.points[:-1, 2]) & np.isfinite(moves.points[1:, :2]).any(axis=1)
     if untold.any():
-        line = int(program.moves.block[max(int(np.argmax(untold)) - 1, 0)])
-        return f"{program.file} line {line}: moves sideways before its height is told"
-    if program.moves.tool is not None and machine.tool_change != "M6":
+        return f"{program.file} line {int(moves.block[untold][0])}: moves sideways before its height is told"
+    if evidence.units is not None and moves.units != evidence.units:
+        return f"{program.file} is written in {moves.units}, the job in {evidence.units}"
+    return _modes_fault(program) or _tool_fault(program, machine)
+
+
+def _modes_fault(program: ReadProgram) -> str:
+    """Return what a program leaves to whatever the controller was last set to."""
+    modes = program.moves.modes
+    other = sorted(modes & OTHER_SYSTEMS)
+    if other:
+        return f"{program.file} moves in the system of G{other[0] / 10:g}; zero is set in G54"
+    for needed, words in ((ABSOLUTE_OR_NOT, "G90 or G91"), ({940}, "G94"), ({540}, "G54")):
+        if not modes & needed:
+            return f"{program.file} moves before it says {words}; the controller may be set to something else"
+    return ""
+
+
+def _tool_fault(program: ReadProgram, machine: Machine) -> str:
+    called, cutter = program.moves.tool, program.cutter
+    if called is not None and machine.tool_change != "M6":
         return f"{program.file} calls a cutter, but {machine.name} changes cutters by hand"
+    if called is not None and cutter is not None and called != cutter.number:
+        return f'{program.file} calls cutter {called}; "{cutter.name}" is number {cutter.number}'
     return ""

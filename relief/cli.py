@@ -68,6 +68,7 @@ def relief() -> None:
 
 SUMMARIES = {
     "carve": "Make the job folder of a picture, a height file or a job file.",
+    "check": "Read programs again, carve them in the computer and print every check.",
     "new": "Write a job file to edit, every key with its default and meaning.",
     "shop": "Show the cutters, materials and machines in force.",
 }
@@ -224,8 +225,79 @@ def _new(picture: Path, out: Path | None, like: Path | None) -> None:
         click.echo(f"Wrote {path}. Edit it, then: relief carve {shlex.quote(str(path))}")
 
 
+def _check_command() -> click.Command:
+    return click.Command(
+        "check",
+        callback=_check,
+        params=[
+            click.Argument(["programs"], type=click.Path(path_type=Path), nargs=-1, required=True),
+            click.Option(
+                ["--job"], type=click.Path(path_type=Path), metavar="FOLDER",
+                help="The job folder, or the job file, that the programs are for.",
+            ),
+            click.Option(["--thickness"], metavar="LENGTH", help="With no --job: how thick the stock is."),
+            click.Option(
+                ["--cutter"], metavar="NAME",
+                help="What turns where neither job nor file name tells it: its name, number or description.",
+            ),
+            click.Option(["--machine"], metavar="NAME", help="The machine. [default: the job's]"),
+            click.Option(
+                ["--shop"], type=click.Path(path_type=Path), metavar="FILE",
+                help="With no --job: your own shop file.",
+            ),
+            click.Option(["--quiet"], is_flag=True, help="Say only what went wrong."),
+        ],
+        short_help=SUMMARIES["check"],
+        help=(
+            "Read PROGRAMS again, ours or edited by hand, carve them in the computer, print every check.\n\n"
+            "Give them in running order: the stock goes from one to the next. With no --job, only stock,"
+            " cutter and machine are known: Z0 is the stock top, and no picture is held against the surface."
+        ),
+        epilog='Example: relief check "sign job/1-roughing.nc" "sign job/2-finishing.nc" --job "sign job"',
+    )  # fmt: skip
+
+
+def _check(
+    programs: tuple[Path, ...], job: Path | None, thickness: str | None, cutter: str | None,
+    machine: str | None, shop: Path | None, quiet: bool,
+) -> None:  # fmt: skip
+    if job is None and thickness is None:
+        message = "give the job with --job, or the stock with --thickness"
+        raise click.UsageError(message)
+    if job is not None and (thickness or shop):
+        message = "--thickness and --shop are told by the job already; leave them out or leave --job out"
+        raise click.UsageError(message)
+    with _told_in_one_line():
+        from relief.progress import Silent
+        from relief.recheck import recheck, recheck_without_job
+        from relief.terminal import watching
+        from relief.units import parse_length
+
+        with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
+            if job is not None:
+                verdict = recheck(programs, job, cutter=cutter, machine=machine, progress=progress)
+            else:
+                thick = parse_length(_number_or_text(thickness or ""))
+                verdict = recheck_without_job(programs, thick, cutter, machine, shop=shop, progress=progress)
+    lines = verdict.lines()
+    if quiet:
+        lines = tuple(line for line in lines if line.startswith("STOP"))
+    for line in lines:
+        click.echo(line, err=line.startswith("STOP"))
+    if not verdict.ready:
+        sys.exit(SHORT)
+
+
+def _number_or_text(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
 COMMANDS: dict[str, Callable[[], click.Command]] = {
     "carve": _carve_command,
+    "check": _check_command,
     "new": _new_command,
     "shop": _shop_command,
 }

@@ -57,7 +57,7 @@ def compile_proof() -> None:
     plans = (_walk(setup), _cut(setup))
     texts = write_programs(plans, setup, Silent())
     stl_bytes(reduced_solid(setup.target, -setup.job.stock.thickness, 0.01))
-    prove(plans, texts, setup, Silent())
+    prove(texts, setup, Silent())
 
 
 def _tiny_setup() -> Setup:

@@ -27,6 +27,7 @@ class Moves:
     pauses : line numbers of the pauses (M0)
     units : the length unit of the text
     tool : number of the last tool called, or None
+    modes : plane, unit, distance, feed mode and system that the text says before it moves: G words, in tenths
     """
 
     points: npt.NDArray[np.float64]
@@ -39,6 +40,7 @@ class Moves:
     pauses: tuple[int, ...]
     units: Units
     tool: int | None
+    modes: frozenset[int] = frozenset()
 
     def __len__(self) -> int:
         return len(self.rapid)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +11,7 @@ import numpy.typing as npt
 from relief.cutters import profile
 from relief.feeds import Feeds, choose_feeds, limit_feeds
 from relief.heightfield import Region
+from relief.job import Roughing
 from relief.part import Part
 from relief.planning.cutout import plan_cutout
 from relief.planning.finishing import plan_finishing
@@ -84,15 +86,60 @@ def _swept(toolpath: Toolpath, cutter: Cutter) -> Region:
     return Region(float(left), float(near), float(right), float(far)).grown(cutter.diameter / 2)
 
 
-def _roughing(setup: Setup) -> Plan:
-    """Clear the waste; stepdown, stepover and ramp are the material's where the job leaves them open."""
+class Speeds(NamedTuple):
+    """Spindle speed and feeds that are asked for, or found in a text; None where a rule has to tell them."""
+
+    rpm: float | None = None
+    feed: float | None = None
+    plunge: float | None = None
+
+
+def feeds_for(operation: str, setup: Setup, speeds: Speeds, stepdown: float | None = None) -> Feeds:
+    """Return the speeds and feeds of an operation, and how they sit in their ranges.
+
+    Parameters
+    ----------
+    operation : "roughing", "finishing" or "cutout"
+    setup : the job
+    speeds : what is asked for
+    stepdown : mm, the deepest layer, where it is not the one the job asks for
+
+    Raises
+    ------
+    ShopError
+        The spindle cannot turn slowly enough for the cutter.
+    """
+    if operation == "finishing":
+        cutter, scallop = setup.finishing_cutter, setup.job.finishing.scallop
+        depth = max(setup.job.roughing.allowance, scallop)
+        width = stepover(profile(cutter).corner_radius, scallop)
+    elif operation == "cutout" and setup.part:
+        # the cutter runs in a slot of its own width
+        cutter, depth = setup.part.cutter, setup.part.section.stepdown or 0.0
+        width = cutter.diameter
+    else:
+        cutter, section = setup.roughing_cutter, _roughing_section(setup)
+        depth, width = section.stepdown or 0.0, section.stepover or 0.0
+    return choose_feeds(
+        cutter, setup.material, setup.machine, stepdown or depth, width,
+        rpm=speeds.rpm, feed=speeds.feed, plunge=speeds.plunge,
+    )  # fmt: skip
+
+
+def _roughing_section(setup: Setup) -> Roughing:
+    """Return the job's section; stepdown, stepover and ramp are the material's where the job leaves them."""
     cutter, material, asked = setup.roughing_cutter, setup.material, setup.job.roughing
-    section = replace(
+    return replace(
         asked,
         stepdown=asked.stepdown or material.stepdown * cutter.diameter,
         stepover=asked.stepover or material.stepover * cutter.diameter,
         entry_angle=asked.entry_angle or material.entry_angle,
     )
+
+
+def _roughing(setup: Setup) -> Plan:
+    """Clear the waste."""
+    cutter, section = setup.roughing_cutter, _roughing_section(setup)
     toolpath = plan_roughing(
         setup.target,
         setup.region,
@@ -102,11 +149,7 @@ def _roughing(setup: Setup) -> Plan:
         clearance=setup.clearance,
         step=setup.step,
     )
-    stepdown, width = section.stepdown or 0.0, section.stepover or 0.0
-    feeds = choose_feeds(
-        cutter, material, setup.machine, stepdown, width,
-        rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
-    )  # fmt: skip
+    feeds = feeds_for("roughing", setup, Speeds(section.rpm, section.feed, section.plunge))
     feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
     return Plan("roughing", toolpath, feed, cutter, feeds)
 
@@ -125,18 +168,13 @@ def _finishing(setup: Setup, progress: Progress) -> Plan:
         step=setup.step,
         progress=progress,
     )
-    depth = max(setup.job.roughing.allowance, asked.scallop)
-    spacing = stepover(profile(cutter).corner_radius, asked.scallop)
-    feeds = choose_feeds(
-        cutter, setup.material, setup.machine, depth, spacing,
-        rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
-    )  # fmt: skip
+    feeds = feeds_for("finishing", setup, Speeds(asked.rpm, asked.feed, asked.plunge))
     feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
     return Plan("finishing", plan.toolpath, feed, cutter, feeds, plan.yardstick)
 
 
 def _cutout(setup: Setup, part: Part) -> Plan:
-    """Cut the part free: the cutter runs in a slot of its own width."""
+    """Cut the part free."""
     plan = plan_cutout(
         part.outline,
         part.cutter,
@@ -147,9 +185,6 @@ def _cutout(setup: Setup, part: Part) -> Plan:
         stock=setup.target.region,
     )
     asked = part.section
-    feeds = choose_feeds(
-        part.cutter, setup.material, setup.machine, plan.stepdown, part.cutter.diameter,
-        rpm=asked.rpm, feed=asked.feed, plunge=asked.plunge,
-    )  # fmt: skip
+    feeds = feeds_for("cutout", setup, Speeds(asked.rpm, asked.feed, asked.plunge), plan.stepdown)
     feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
     return Plan("cutout", plan.toolpath, feed, part.cutter, feeds, notes=plan.warnings)

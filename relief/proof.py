@@ -6,26 +6,68 @@ Nothing in here looks at a toolpath again once its text is written.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from relief.carving import DeepestCut, carve_stock, deepest_cut, rapid_contact
-from relief.checks import Evidence, ReadProgram
+from relief.carving import DeepestCut, carve_stock, deepest_cut, deepest_move, rapid_contact
+from relief.errors import ProgramError
+from relief.evidence import Evidence, ReadProgram
+from relief.feeds import Feeds
 from relief.heightfield import Heightfield
 from relief.holding import Holding, holding
-from relief.measures import gouge, lost_detail, scallop_figures, scallop_heights, wall_nodes
+from relief.measures import lost_detail, scallop_figures, scallop_heights, wall_nodes
+from relief.moves import Moves
 from relief.part import cut_width
 from relief.plans import Plan
 from relief.program.read import read_program
 from relief.program.write import ProgramHead, write_program
 from relief.progress import Progress
 from relief.setup import Setup
+from relief.shop.records import Cutter, Machine
 from relief.surfaces import reachable_surface
 from relief.timing import program_seconds
 from relief.units import format_length
+
+
+@dataclass(frozen=True)
+class Program:
+    """A program as text: from a plan or from a file.
+
+    Parameters
+    ----------
+    file, operation : its name and what it is for
+    text : the bytes that the machine will run
+    cutter : None for the trace, which turns no cutter
+    feeds : the speeds it was planned with; None where they are not known
+    """
+
+    file: str
+    operation: str
+    text: bytes
+    cutter: Cutter | None
+    feeds: Feeds | None = None
+
+
+def read_file(file: str, text: bytes) -> Moves:
+    """Read a program; what is wrong with it is told with the name of its file.
+
+    Raises
+    ------
+    ProgramError
+        The text breaks the standard, or makes no move.
+    """
+    try:
+        moves = read_program(text)
+    except ProgramError as error:
+        message = f"{file} {error}"
+        raise ProgramError(message) from None
+    if not np.isfinite(moves.points).any(axis=0).all():
+        message = f"{file}: no move tells X, Y and Z; this is no program that cuts"
+        raise ProgramError(message)
+    return moves
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,23 +92,19 @@ class Proof:
     walls: npt.NDArray[np.bool_]
 
 
-def file_names(plans: Sequence[Plan]) -> tuple[str, ...]:
-    """Return the programs' file names: numbered in running order, the trace first with a 0."""
-    return tuple(f"{number}-{plan.operation}.nc" for number, plan in enumerate(plans))
-
-
-def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> tuple[bytes, ...]:
-    """Return the text of every program.
+def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> tuple[Program, ...]:
+    """Return every program, its file numbered in running order, the trace first with a 0.
 
     Each is written twice: the time in its head is taken from the draft's own text.
     """
-    texts = []
-    for done, plan in enumerate(plans):
+    programs = []
+    for number, plan in enumerate(plans):
         draft = _text(plan, setup, seconds=None)
         seconds = program_seconds(read_program(draft), setup.machine)
-        texts.append(_text(plan, setup, seconds))
-        progress.fraction((done + 1) / len(plans))
-    return tuple(texts)
+        file, text = f"{number}-{plan.operation}.nc", _text(plan, setup, seconds)
+        programs.append(Program(file, plan.operation, text, plan.cutter, plan.feeds))
+        progress.fraction((number + 1) / len(plans))
+    return tuple(programs)
 
 
 def _text(plan: Plan, setup: Setup, seconds: float | None) -> bytes:
@@ -100,15 +138,21 @@ def _head(plan: Plan, setup: Setup, seconds: float | None) -> ProgramHead:
     )
 
 
-def prove(plans: Sequence[Plan], texts: Sequence[bytes], setup: Setup, progress: Progress) -> Proof:
+def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
     """Read every text back, carve from it and measure the result.
+
+    Parameters
+    ----------
+    texts : in running order, from `write_programs` or from files
+    setup : what they were made for
+    progress : told how far the reading is
 
     Raises
     ------
     ProgramError
-        A text that does not conform to the standard (a fault of ours: nothing is left behind).
+        A text that does not conform to the standard (in `relief carve` a fault of ours: nothing is left).
     """
-    programs = tuple(_read_all(plans, texts, setup, progress))
+    programs = tuple(_read_all(texts, setup, progress))
     carved, finished = programs[-1].after, _finished(programs, setup)
     relief, part = setup.relief, setup.part
     reachable = relief.with_heights(reachable_surface(relief, setup.finishing_cutter))
@@ -116,12 +160,15 @@ def prove(plans: Sequence[Plan], texts: Sequence[bytes], setup: Setup, progress:
     scallops, walls = scallop_heights(inside, reachable), wall_nodes(reachable)
     own = part.nodes[finished.window(setup.region)] if part else np.ones_like(walls)
     tolerance = setup.job.finishing.scallop
+    deepest, where = _gouge(setup, programs, finished)
     evidence = Evidence(
         machine=setup.machine,
         material=setup.material,
         thickness=setup.job.stock.thickness,
         programs=programs,
-        gouge=_deepest_gouge(setup, finished),
+        units=setup.job.output.units,
+        gouge=deepest,
+        gouge_place=where,
         scallop=scallop_figures(scallops[own], walls[own], tolerance),
         lost_detail=lost_detail(relief.heights[own], reachable.heights[own], tolerance),
         levels=setup.levels,
@@ -149,21 +196,29 @@ def _holding(carved: Heightfield, setup: Setup) -> Holding | None:
     return holding(carved, part.nodes, setup.job.stock.thickness, cut_width(setup.job, part.cutter))
 
 
-def _deepest_gouge(setup: Setup, finished: Heightfield) -> float:
-    """Return the deepest cut below the target; a walled surround must stay whole too."""
-    if setup.job.relief.edge == "walled":
-        return gouge(setup.target.heights, finished.heights)
-    return gouge(setup.relief.heights, finished.cropped(setup.region).heights)
+def _gouge(setup: Setup, programs: Sequence[ReadProgram], finished: Heightfield) -> tuple[float, str]:
+    """Return the deepest cut below the target, mm, and which line makes it.
+
+    The surround is judged too: walled, it must stay whole; open, nothing goes deeper there than the relief.
+    """
+    below = setup.target.heights - finished.heights
+    j, i = divmod(int(np.argmax(below)), below.shape[1])
+    deepest = max(0.0, float(below[j, i]))
+    if not deepest:
+        return 0.0, ""
+    cut = next((p for p in programs if p.cutter and p.after.heights[j, i] <= finished.heights[j, i]), None)
+    move = deepest_move(cut.moves, cut.cutter, finished.x[i], finished.y[j]) if cut and cut.cutter else -1
+    return deepest, cut.place(move) if cut and move >= 0 else ""
 
 
-def _stock_for_layers(stock: Heightfield, plan: Plan, setup: Setup) -> Heightfield:
+def _stock_for_layers(stock: Heightfield, operation: str, setup: Setup) -> Heightfield:
     """Return the stock in which the depth of a program's layers is measured.
 
     The cutout's last pass takes the allowance off the wall at full depth: thin, so it is no layer. For all
     other cuts that rim counts as gone.
     """
     part = setup.part
-    if plan.operation != "cutout" or part is None or not part.section.allowance:
+    if operation != "cutout" or part is None or not part.section.allowance:
         return stock
     away = np.asarray(ndimage.distance_transform_edt(~part.nodes)) * stock.pitch
     rim = ~part.nodes & (away <= part.section.allowance + stock.pitch)
@@ -171,36 +226,56 @@ def _stock_for_layers(stock: Heightfield, plan: Plan, setup: Setup) -> Heightfie
     return stock.with_heights(np.where(rim, below, stock.heights))
 
 
-def _read_all(
-    plans: Sequence[Plan], texts: Sequence[bytes], setup: Setup, progress: Progress
-) -> Iterator[ReadProgram]:
+def _read_all(texts: Sequence[Program], setup: Setup, progress: Progress) -> Iterator[ReadProgram]:
     """Yield each program as read back, the stock going from one to the next."""
     stock = setup.stock
     x, y, z = setup.zero
-    for done, (file, plan, text) in enumerate(zip(file_names(plans), plans, texts, strict=True)):
-        moves = read_program(text).shifted(-x, -y, -z)
-        cutter = plan.cutter
+    for done, text in enumerate(texts):
+        moves = read_file(text.file, text.text).shifted(-x, -y, -z)
+        layers = _stock_for_layers(stock, text.operation, setup)
         # The trace turns no cutter, but whatever sits in the spindle must not touch the stock either.
-        touching = cutter or setup.roughing_cutter
-        contact = rapid_contact(stock, moves, touching)
-        after = stock if cutter is None else carve_stock(stock, moves, cutter)
-        layers = _stock_for_layers(stock, plan, setup)
-        deepest = deepest_cut(layers, moves, cutter) if cutter else DeepestCut(0.0, 0)
-        program = ReadProgram(
-            file=file,
-            operation=plan.operation,
-            text=text,
-            moves=moves,
-            cutter=cutter,
-            feeds=plan.feeds,
-            before=stock,
-            after=after,
-            contact_depth=contact.depth,
-            contact_block=contact.block,
-            deepest_cut=deepest.depth,
-            deepest_block=deepest.block,
-            seconds=program_seconds(moves, setup.machine),
-        )
-        yield program
-        stock = after
-        progress.fraction((done + 1) / len(plans))
+        touching = text.cutter or setup.roughing_cutter
+        program = run_program(text, moves, stock, setup.machine, touching, layers)
+        yield replace(program, zero=setup.zero)
+        stock = program.after
+        progress.fraction((done + 1) / len(texts))
+
+
+def run_program(
+    program: Program,
+    moves: Moves,
+    stock: Heightfield,
+    machine: Machine,
+    touching: Cutter,
+    layers: Heightfield | None = None,
+) -> ReadProgram:
+    """Carve one program from the stock, and look at what it does on the way.
+
+    Parameters
+    ----------
+    program : the text
+    moves : what the text says, in the coordinates of the stock
+    stock : as it stands before
+    machine : what runs it
+    touching : the cutter in the spindle, whether it turns or not
+    layers : the stock in which the depth of single cuts is measured, where that is another
+    """
+    cutter = program.cutter
+    contact = rapid_contact(stock, moves, touching)
+    deepest = deepest_cut(layers or stock, moves, cutter) if cutter else DeepestCut(0.0, 0)
+    return ReadProgram(
+        file=program.file,
+        operation=program.operation,
+        text=program.text,
+        moves=moves,
+        cutter=cutter,
+        feeds=program.feeds,
+        before=stock,
+        after=carve_stock(stock, moves, cutter) if cutter else stock,
+        contact_depth=contact.depth,
+        contact_block=contact.block,
+        contacts=len(contact.moves),
+        deepest_cut=deepest.depth,
+        deepest_block=deepest.block,
+        seconds=program_seconds(moves, machine),
+    )

@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from relief import __version__
-from relief.checks import ReadProgram, run_checks
+from relief.checks import run_checks
+from relief.evidence import ReadProgram
 from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
 from relief.job import Job
@@ -21,7 +22,7 @@ from relief.mesh import Mesh, deviation_colours, glb_bytes, ply_bytes, reduced_s
 from relief.pictures import deviation_limit, deviation_png, lost_png, scallop_png, shaded_png
 from relief.plans import Plan, plan_operations
 from relief.progress import Progress, Silent
-from relief.proof import Proof, file_names, prove, write_programs
+from relief.proof import Proof, prove, write_programs
 from relief.report import Grid, ProgramRun, Report
 from relief.setup import Setup, set_up
 from relief.sheet import Stage, render_sheet
@@ -82,11 +83,11 @@ def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[s
     progress.stage("writing the programs")
     texts = write_programs(plans, setup, progress)
     progress.stage("reading them back and carving")
-    proof = prove(plans, texts, setup, progress)
+    proof = prove(texts, setup, progress)
     progress.stage("drawing, mesh and job sheet")
     job = setup.job.seen_from(folder)
     report = _report(setup, job, plans, proof)
-    programs = dict(zip(file_names(plans), texts, strict=True)) if report.ready else {}
+    programs = {program.file: program.text for program in texts} if report.ready else {}
     files = programs | _shown(setup, report, proof, progress)
     files["job.toml"] = job.to_toml().encode()
     return _sealed(report, files)

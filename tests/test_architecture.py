@@ -25,14 +25,14 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("planning.linking", "planning.ground", "planning.simplify", "planning.spacing", "planning.outline"),
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
     ("planning.roughing", "planning.cutout"),
-    ("setup", "program.write", "program.read", "timing", "carving"),
+    ("setup", "program.write", "program.read", "timing", "carving", "evidence"),
     ("checks", "plans"),
     ("proof", "report", "mesh", "pictures"),
     ("sheet.drawing", "sheet.scene"),
     ("sheet.render",),
     ("sheet",),
     ("jobfolder", "terminal", "firstrun"),
-    ("workflow", "newjob"),
+    ("workflow", "newjob", "recheck"),
     ("cli",),
     ("__main__",),
 )
@@ -159,7 +159,7 @@ def test_kernels_know_only_arrays(module: str) -> None:
     assert all(name.startswith("kernels.") for name in GRAPH[module])
 
 
-@pytest.mark.parametrize("judge", ["carving", "timing", "checks", "measures", "program.read"])
+@pytest.mark.parametrize("judge", ["carving", "timing", "evidence", "checks", "measures", "program.read"])
 def test_what_judges_the_text_never_sees_a_toolpath(judge: str) -> None:
     """Carving, timing and checks take what the text says, not what the planner meant."""
     assert "toolpath" not in GRAPH[judge]

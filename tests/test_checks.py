@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from relief.checks import CHECKS, Evidence, ReadProgram, run_checks
+from relief.checks import CHECKS, Check, run_checks
+from relief.evidence import Evidence, ReadProgram
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.measures import LostDetail, ScallopFigures
@@ -19,7 +20,7 @@ MACHINE, MATERIAL = SHOP.machine("benchtop router"), SHOP.material("softwood")
 FLAT = SHOP.cutter("flat 1/4 in")
 FEEDS = choose_feeds(FLAT, MATERIAL, MACHINE, 3.0, 2.0)
 TEXT = f"""G21
-G17 G90 G94
+G17 G90 G94 G54
 G0 Z5
 G0 X0 Y0
 M3 S{FEEDS.rpm:.0f}
@@ -32,7 +33,7 @@ M2
 UNCUT = Heightfield(np.zeros((5, 41)), 1.0)
 CUT = Heightfield(np.full((5, 41), -3.0), 1.0)
 SHORT_MOVES = "".join(f"G1 X{k / 100}\n" for k in range(1, 800))
-TRACE = "G21\nG90\nG0 Z5\nG0 X-4 Y-4\nG0 X44\nM2\n"
+TRACE = "G21\nG90 G94 G54\nG0 Z5\nG0 X-4 Y-4\nG0 X44 Y4\nM2\n"
 
 
 def program(code: str = TEXT, **other: object) -> ReadProgram:
@@ -83,6 +84,7 @@ WRONG = {
     "within stock": evidence(program(TEXT.replace("Z-3", "Z-18.5"))),
     "no gouge": evidence(gouge=0.006),
     "no rapid through stock": evidence(program(contact_depth=0.02, contact_block=4)),
+    "inside the trace": evidence(program(TEXT.replace("X40", "X44"))),
     "cutting length covers the depth": evidence(program(cutter=replace(FLAT, cutting_length=2.5))),
     "shank and holder clear": evidence(
         program(cutter=replace(FLAT, cutting_length=2.5, reach=40.0, shank=10.0))
@@ -128,6 +130,79 @@ def test_a_spindle_that_stands_or_races_is_caught(text, said):
 
     assert not told.holds
     assert said in told.message
+
+
+def told(name: str, *programs: ReadProgram, **other: object) -> Check:
+    """Return one check of these programs."""
+    return next(check for check in run_checks(evidence(*programs, **other)) if check.name == name)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (TEXT.replace("G54", "G55"), "G55"),
+        (TEXT.replace(" G54", ""), "says G54"),
+        (TEXT.replace("G90 ", ""), "G90"),
+        (TEXT.replace(" G94", ""), "G94"),
+        (TEXT.replace("G0 Z5\n", "T1 M6\nG0 Z5\n", 1), "by hand"),
+    ],
+)
+def test_what_is_left_to_the_controller_is_caught(text, said):
+    """Another system of coordinates (s3.5.13), or one left to chance, moves the whole job."""
+    found = told("text conforms to the standard", program(text))
+
+    assert not found.holds
+    assert said in found.message
+
+
+def test_another_unit_than_the_jobs_is_caught():
+    """A program in the other unit carves 25.4 times too large or too small."""
+    assert told("text conforms to the standard", units="mm").holds
+    assert not told("text conforms to the standard", units="in").holds
+
+
+def test_the_wrong_cutter_is_caught_where_the_program_calls_it():
+    """T has to name the cutter's own number in the rack."""
+    machine, cutter = replace(MACHINE, tool_change="M6"), replace(FLAT, number=7)
+    for number, right in ((7, True), (6, False)):
+        text = TEXT.replace("G0 Z5\n", f"T{number} M6\nG0 Z5\n", 1)
+        found = told("text conforms to the standard", program(text, cutter=cutter), machine=machine)
+        assert right == found.holds
+
+
+@pytest.mark.parametrize("code", [TEXT.replace("G0 Z5", "G0 Z-5", 1), TRACE.replace("Z5", "Z-2")])
+def test_a_descent_from_an_unknown_place_is_caught(code):
+    """Where the cutter stands at the start is not known, so the first move must not go into the stock."""
+    only = (traced(code),) if "M3" not in code else (traced(TRACE), program(code))
+    found = told("no rapid through stock", programs=only)
+
+    assert not found.holds
+    assert "not told" in found.message
+
+
+def test_a_trace_that_goes_into_the_stock_is_caught():
+    """With the spindle off, nothing may come below the stock top, by a feed move neither."""
+    found = told("no rapid through stock", traced(TRACE.replace("G0 X44", "G1 Z-1 F100\nG0 X44")), program())
+
+    assert not found.holds
+    assert "spindle off" in found.message
+
+
+def test_a_spindle_set_by_hand_waits_before_the_first_cut():
+    """The program stops (M0) so that somebody can start the spindle."""
+    machine = replace(MACHINE, spindle="by hand")
+    silent = TEXT.replace(f"M3 S{FEEDS.rpm:.0f}\n", "")
+    waiting = silent.replace("G1 Z-3", "M0\nG1 Z-3")
+
+    assert not told("spindle speed in range", program(silent), machine=machine).holds
+    assert told("spindle speed in range", program(waiting), machine=machine).holds
+
+
+def test_a_fault_is_told_with_file_line_and_place():
+    """In the coordinates and the unit that the text is written in, whatever the job's zero is."""
+    wrong = program(TEXT.replace("Z-3", "Z-18.5"), zero=(-20.0, 0.0, 18.0))
+
+    assert "1-roughing.nc line 6, at X-20.000 Y0.000 Z-0.500" in told("within stock", wrong).message
 
 
 def test_moving_sideways_before_rising_is_caught():

@@ -28,6 +28,8 @@ _PERCENT = re.compile(rb"^[ \t]*%[ \t]*\r?$", re.MULTILINE)
 _POWERS = np.array([float(10**k) for k in range(MOST_DIGITS + 1)])
 _NONE, _STRAIGHT, _ARCS, _CANCELLED = -1, (0, 10), (20, 30), 800  # G words of motion, in tenths
 _AXES, _OFFSETS = "XYZ", "IJK"
+# What a program should say before its first move, lest the controller be set to something else.
+_MODES = frozenset({"plane", "distance mode", "feed mode", "units", "coordinate system"})
 
 _REFUSED_G = {
     100: "G10 changes the controller's own tables, which the program does not hold",
@@ -120,6 +122,7 @@ class _Controller:
     cut: bool = False
     dwell: float = 0.0
     pauses: list[int] = field(default_factory=list)
+    modes: set[int] = field(default_factory=set)
 
 
 class _Reader:
@@ -183,6 +186,8 @@ class _Reader:
         state, values = self.state, block.values
         if block:
             self.tally[BLOCKS] += 1
+        if not self.tally[COUNT]:
+            state.modes.update(block.g[group] for group in _MODES & block.g.keys())
         if "F" in values:
             self._set_feed(values["F"])
         self._set_spindle_and_tool(block)
@@ -380,6 +385,7 @@ class _Reader:
             pauses=tuple(self.state.pauses),
             units=units,
             tool=self.state.tool,
+            modes=frozenset(self.state.modes),
         )
 
 

@@ -312,3 +312,11 @@ def test_arcs_and_lines_in_turn_keep_their_places() -> None:
     assert np.array_equal(moves.block[last], [2, *range(4, 904)])
     assert np.array_equal(moves.points[last + 1][1:4], [[0, 0, 5], [0, 0, 4], [0, 0, 5]])
     assert moves.cutting_length() == pytest.approx(300 * (2 + 2 * math.pi * 5), rel=1e-3)
+
+
+def test_modes_that_a_program_says_before_it_moves():
+    """s3.5.13, s3.5.17: G54 and G90 said after the first move come too late to place it."""
+    early, late = "G21 G17 G90 G94 G54\nG0 Z5\nM2\n", "G21\nG0 Z5\nG90 G94 G54\nM2\n"
+
+    assert {210, 170, 900, 940, 540} == read_program(early).modes
+    assert {210} == read_program(late).modes

@@ -1,0 +1,107 @@
+"""What the checks look at: programs as re-read from their text, and what they do to the stock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from relief.feeds import Feeds
+from relief.heightfield import Heightfield
+from relief.holding import Holding
+from relief.job import Cutout
+from relief.measures import LostDetail, ScallopFigures
+from relief.moves import Moves
+from relief.shop.records import Cutter, Machine, Material
+from relief.units import MM_PER_INCH, Units
+
+
+@dataclass(frozen=True, eq=False)
+class ReadProgram:
+    """A program as read back from its text, and what it does to the stock.
+
+    Parameters
+    ----------
+    file, operation : its name and what it is for
+    text : the bytes that the machine will run
+    moves : its moves in the relief's coordinates (near left corner, stock top = 0)
+    cutter : None for the trace
+    feeds : the speeds it was planned with, or those that its text tells; None where neither is known
+    before, after : stock before and after it
+    contact_depth : mm, deepest contact of a rapid with the stock as it stood at that moment
+    contact_block : line of that rapid, 0 if there is none
+    deepest_cut : mm, the most that one feed move takes off below the stock as it stands at that moment
+    deepest_block : line of that move, 0 if there is none
+    seconds : time at the machine
+    contacts : how many rapids touch the stock
+    zero : (x, y, z) mm, what the text's own coordinates are ahead of the relief's
+    """
+
+    file: str
+    operation: str
+    text: bytes
+    moves: Moves
+    cutter: Cutter | None
+    feeds: Feeds | None
+    before: Heightfield
+    after: Heightfield
+    contact_depth: float
+    contact_block: int
+    deepest_cut: float
+    deepest_block: int
+    seconds: float
+    contacts: int = 0
+    zero: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def place(self, move: int) -> str:
+        """Return file, line and end of a move, in the coordinates and unit of the text."""
+        scale, places = (MM_PER_INCH, 4) if self.moves.units == "in" else (1.0, 3)
+        end = (self.moves.points[move + 1] + self.zero) / scale + 0.0
+        told = " ".join(
+            f"{axis}{value:.{places}f}" for axis, value in zip("XYZ", end, strict=True) if np.isfinite(value)
+        )
+        return f"{self.file} line {int(self.moves.block[move])}, at {told}"
+
+    def place_of_line(self, line: int) -> str:
+        """Return file, line and end of the first move of a line."""
+        return self.place(min(int(np.searchsorted(self.moves.block, line)), len(self.moves) - 1))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RunEvidence:
+    """What can be known of programs whatever they were meant to carve.
+
+    Parameters
+    ----------
+    machine : what runs them
+    thickness : mm, of the stock
+    programs : in running order
+    cutout : what the job cuts out; None where nothing is cut out
+    units : the unit that the job's programs are written in; None where no job tells
+    """
+
+    machine: Machine
+    thickness: float
+    programs: tuple[ReadProgram, ...]
+    cutout: Cutout | None = None
+    units: Units | None = None
+
+    @property
+    def cuts(self) -> tuple[ReadProgram, ...]:
+        """The programs that turn a cutter."""
+        return tuple(p for p in self.programs if p.cutter is not None)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Evidence(RunEvidence):
+    """All that the checks look at; `holding` only where a part is cut out."""
+
+    material: Material
+    gouge: float
+    scallop: ScallopFigures
+    lost_detail: LostDetail
+    levels: int | None
+    depth: float
+    pitch: float
+    holding: Holding | None = None
+    gouge_place: str = ""

@@ -1,0 +1,265 @@
+"""Judging program files again, our own or edited by hand: read, carve, and run every check on their text."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from relief.checks import Check, run_checks, run_checks_without_target
+from relief.errors import FolderError, JobError, ProgramError, ReliefError
+from relief.evidence import ReadProgram, RunEvidence
+from relief.heightfield import Heightfield
+from relief.job import Job
+from relief.moves import Moves
+from relief.plans import Speeds, feeds_for
+from relief.progress import Progress, Silent
+from relief.proof import Program, prove, read_file, run_program
+from relief.report import format_time
+from relief.setup import Setup, set_up
+from relief.shop.load import Shop
+from relief.shop.records import Cutter, Machine
+from relief.tables import read_record
+from relief.units import format_length
+
+# Larger files are no programs of the trade.
+LARGEST_FILE = 512 * 1024 * 1024
+# A grid that is laid under programs of which no job is known.
+MOST_NODES = 1_000_000
+# A straight way down is told by its run along x and y, as a share of its fall.
+UPRIGHT = 0.02
+
+_OPERATION = re.compile(r"(?:^|[^a-z])(trace|roughing|finishing|cutout)(?:[^a-z]|$)")
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """What programs do, and every check on them.
+
+    Parameters
+    ----------
+    programs : as read back
+    checks : held or not, those that stop first
+    notes : what the user must know to weigh them
+    """
+
+    programs: tuple[ReadProgram, ...]
+    checks: tuple[Check, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def ready(self) -> bool:
+        """Whether no check that stops fell short."""
+        return not any(check.severity == "stop" and not check.holds for check in self.checks)
+
+    def lines(self) -> tuple[str, ...]:
+        """Return the verdict in plain lines: programs, notes, what holds, and each check that fell short."""
+        held = ", ".join(check.name for check in self.checks if check.holds)
+        short = sorted((c for c in self.checks if not c.holds), key=lambda check: check.severity == "stop")
+        words = {"stop": "STOP", "warn": "Warning"}
+        return (
+            *(_introduced(program) for program in self.programs),
+            *(f"Note: {note}." for note in self.notes),
+            f"Held: {held or 'nothing'}.",
+            *(f"{words[check.severity]}: {check.name}: {check.message}." for check in short),
+            "Every check that guards you and the board holds."
+            if self.ready
+            else "NOT to be run: a check that guards you or the board fell short.",
+        )
+
+
+def _introduced(program: ReadProgram) -> str:
+    cutter = f'with "{program.cutter.name}"' if program.cutter else "with the spindle off"
+    depth = max(0.0, -float(np.nanmin(program.moves.points[:, 2])))
+    return (
+        f"{program.file}: {program.operation} {cutter}, {program.moves.blocks} blocks,"
+        f" {format_length(depth)} deep, about {format_time(program.seconds)}."
+    )
+
+
+def recheck(
+    paths: Sequence[Path],
+    against: Path,
+    *,
+    cutter: str | None = None,
+    machine: str | None = None,
+    progress: Progress | None = None,
+) -> Verdict:
+    """Judge program files against the job that they are for.
+
+    Parameters
+    ----------
+    paths : the programs, in running order; the stock goes from one to the next
+    against : a job folder or a job file
+    cutter : what turns in programs of which neither the folder's report nor the file's name tells the cutter
+    machine : another machine of the shop than the job's
+    progress : told what is being done
+
+    Raises
+    ------
+    ReliefError
+        A program that breaks the standard, or a job that cannot be set up.
+    """
+    progress = progress or Silent()
+    progress.stage("reading the job")
+    folder, job_file = (against, against / "job.toml") if against.is_dir() else (None, against)
+    job = Job.read(job_file)
+    if machine is not None:
+        job = replace(job, machine=machine)
+    shop = Shop.read(None if job.shop is None else Path(job.shop))
+    setup = set_up(job, shop)
+    made_with = _told_by_report(folder / "report.json") if folder else {}
+    spare = shop.cutter(cutter) if cutter else None
+    programs = [_for_job(path, setup, made_with, spare) for path in paths]
+    progress.stage("reading the programs and carving")
+    evidence = prove(programs, setup, progress).evidence
+    return Verdict(evidence.programs, run_checks(evidence), _unseen(programs, made_with))
+
+
+def recheck_without_job(
+    paths: Sequence[Path],
+    thickness: float,
+    cutter: str | None,
+    machine: str | None,
+    *,
+    shop: Path | None = None,
+    progress: Progress | None = None,
+) -> Verdict:
+    """Judge program files of which only stock, cutter and machine are known.
+
+    The stock's top is Z0, and it lies under all that the programs sweep; what they should carve is not known.
+
+    Raises
+    ------
+    ReliefError
+        A program that breaks the standard, a missing cutter, or one that the shop does not have.
+    """
+    progress = progress or Silent()
+    progress.stage("reading the programs and carving")
+    racks = Shop.read(shop)
+    known = racks.machine(machine or Job("none").machine)
+    spare = racks.cutter(cutter) if cutter else None
+    programs = [_alone(path, spare) for path in paths]
+    moves = [read_file(program.file, program.text) for program in programs]
+    touching = spare or Cutter("flat", 1.0)
+    stock = _stock_under(moves, touching)
+    read = []
+    for program, found in zip(programs, moves, strict=True):
+        read.append(run_program(program, found, stock, known, touching))
+        stock = read[-1].after
+    evidence = RunEvidence(machine=known, thickness=thickness, programs=tuple(read))
+    note = "with no --job, what is carved is held against nothing but the stock"
+    return Verdict(evidence.programs, run_checks_without_target(evidence), (note,))
+
+
+def _for_job(path: Path, setup: Setup, made_with: dict[str, Program], spare: Cutter | None) -> Program:
+    """Return a program with the cutter and the speeds that the job, or the text itself, tells."""
+    text, told = _read(path), made_with.get(path.name)
+    operation = told.operation if told else _operation(path)
+    rack = {
+        "trace": None,
+        "roughing": setup.roughing_cutter,
+        "finishing": setup.finishing_cutter,
+        "cutout": setup.part.cutter if setup.part else spare,
+    }
+    if told is None and operation not in rack and spare is None:
+        message = (
+            f'{path}: which cutter turns in it? Name the file as relief does ("2-finishing.nc"),'
+            " or name the cutter with --cutter"
+        )
+        raise ProgramError(message)
+    cutter = told.cutter if told else rack.get(operation, spare)
+    if operation == "cutout" and setup.part is None:
+        message = f"{path}: is a cutout, and the job cuts nothing out; check it against its own job"
+        raise JobError(message)
+    program = Program(path.name, operation or "other", text, cutter)
+    if cutter is None or not cutter.turns or operation not in rack:
+        return program
+    return replace(
+        program, feeds=feeds_for(operation, setup, _speeds(read_file(path.name, text), setup.machine))
+    )
+
+
+def _alone(path: Path, spare: Cutter | None) -> Program:
+    operation = _operation(path)
+    if operation != "trace" and spare is None:
+        message = f"{path}: which cutter turns in it? Name it with --cutter, or give the job with --job"
+        raise ProgramError(message)
+    return Program(path.name, operation or "other", _read(path), None if operation == "trace" else spare)
+
+
+def _operation(path: Path) -> str:
+    found = _OPERATION.search(path.stem.lower())
+    return found[1] if found else ""
+
+
+def _read(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            message = f"{path}: larger than {LARGEST_FILE // 2**20} MiB; that is no program"
+            raise ProgramError(message)
+        return path.read_bytes()
+    except OSError as error:
+        message = f"{path}: {(error.strerror or str(error)).lower()}; give the path of a program"
+        raise ProgramError(message) from None
+
+
+def _speeds(moves: Moves, machine: Machine) -> Speeds:
+    """Return spindle speed, highest feed and highest feed straight down, as the text has them."""
+    cuts = ~moves.rapid
+    if not cuts.any():
+        return Speeds()
+    steps = np.nan_to_num(np.diff(moves.points, axis=0))
+    along = np.hypot(steps[:, 0], steps[:, 1])
+    down = cuts & (steps[:, 2] < 0) & (along <= UPRIGHT * -steps[:, 2])
+    level = cuts & (along > 0)
+    rpm = float(moves.rpm[cuts].max()) if machine.spindle == "program" else 0.0
+    feed = float(moves.feed[level].max()) if level.any() else 0.0
+    plunge = float(moves.feed[down].max()) if down.any() else 0.0
+    return Speeds(rpm or None, feed or None, plunge or None)
+
+
+def _told_by_report(path: Path) -> dict[str, Program]:
+    """Return, by file name, what a job folder's report says of its programs; their text is left out."""
+    try:
+        rows: list[dict[str, Any]] = json.loads(path.read_bytes())["programs"]
+        return {
+            row["file"]: Program(
+                row["file"],
+                row["operation"],
+                b"",
+                read_record(Cutter, row["cutter"], str(path)) if row["cutter"] else None,
+            )
+            for row in rows
+        }
+    except OSError as error:
+        message = f"{path}: {(error.strerror or str(error)).lower()}; give a job folder or a job file"
+        raise FolderError(message) from None
+    except (ValueError, KeyError, TypeError, RecursionError, ReliefError):
+        message = f"{path}: is no report of relief; give a job folder that is whole, or its job.toml"
+        raise FolderError(message) from None
+
+
+def _unseen(programs: Sequence[Program], made_with: dict[str, Program]) -> tuple[str, ...]:
+    """Return which programs of the folder were not given, though their cuts would have come before."""
+    given = {program.operation for program in programs}
+    missing = [p.file for p in made_with.values() if p.operation not in given]
+    if not missing:
+        return ()
+    return (f"{', '.join(missing)} not given: what is carved there counts as uncut",)
+
+
+def _stock_under(moves: Sequence[Moves], cutter: Cutter) -> Heightfield:
+    """Return flat stock under all that programs sweep."""
+    points = np.concatenate([found.points[:, :2] for found in moves])
+    low = np.nanmin(points, axis=0) - cutter.diameter
+    size = np.nanmax(points, axis=0) + cutter.diameter - low
+    pitch = max(cutter.diameter / 16, math.sqrt(float(size[0] * size[1]) / MOST_NODES))
+    shape = [math.ceil(float(side) / pitch) + 1 for side in size[::-1]]
+    return Heightfield(np.zeros(shape, np.float32), pitch, (float(low[0]), float(low[1])))

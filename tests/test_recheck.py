@@ -1,0 +1,190 @@
+"""Programs judged again from their files, sound and edited."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from relief.cli import relief
+from relief.job import job_from_source
+from relief.recheck import recheck, recheck_without_job
+from relief.report import Report
+from relief.shop.load import Shop
+from relief.workflow import carve
+from tests import fields
+
+NAMES = ("0-trace.nc", "1-roughing.nc", "2-finishing.nc")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Report]:
+    """Return a job folder, its zero at the middle of the bed, and its report."""
+    folder = tmp_path_factory.mktemp("recheck")
+    np.save(folder / "target.npy", fields.terrain(16.0, 5.0, 0.4).heights)
+    settings = {"output.pitch": 0.4, "finishing.scallop": 0.2, "zero.xy": "centre", "zero.z": "bed"}
+    report = carve(job_from_source(folder / "target.npy", settings), Shop.read(None), folder / "job")
+    assert report.ready
+    return folder / "job", report
+
+
+def run(*arguments: str) -> Result:
+    """Run the command line inside this process."""
+    return CliRunner().invoke(relief, list(arguments), prog_name="relief")
+
+
+def edited(folder: Path, name: str, edit: Callable[[str], str], into: Path) -> list[str]:
+    """Copy a job's programs, one of them edited, and return the arguments that check them."""
+    for path in NAMES:
+        shutil.copy(folder / path, into / path)
+    before = (folder / name).read_text("ascii")
+    after = edit(before)
+    assert after != before
+    (into / name).write_text(after, "ascii")
+    return ["check", *(str(into / path) for path in NAMES), "--job", str(folder)]
+
+
+def test_our_own_programs_pass_with_the_same_figures(made):
+    """What `carve` said of its programs is said of their files: same checks, same numbers."""
+    folder, report = made
+    verdict = recheck([folder / name for name in NAMES], folder)
+
+    assert verdict.ready
+    assert [check.name for check in report.checks] == [check.name for check in verdict.checks]
+    for ours, theirs in zip(report.checks, verdict.checks, strict=True):
+        assert (ours.holds, ours.limit) == (theirs.holds, pytest.approx(theirs.limit, abs=1e-9)), ours.name
+        if ours.name not in ("chip load in range", "power enough"):  # there the feed is the text's
+            assert ours.measured == pytest.approx(theirs.measured, abs=1e-9), ours.name
+
+
+def test_exit_0_names_every_check(made):
+    """On the terminal: each program, each check, and the verdict."""
+    folder, report = made
+    result = run("check", *(str(folder / name) for name in NAMES), "--job", str(folder / "job.toml"))
+
+    assert 0 == result.exit_code, result.output
+    for word in (*NAMES, *(check.name for check in report.checks)):
+        assert word in result.output
+
+
+def _deeper(text: str) -> str:
+    """Make the last cut of a finishing program 2 mm deeper, whatever its line says."""
+    return text.replace("G0 Z23.0\nM5", "G1 Z10.0\nG0 Z23.0\nM5")
+
+
+@pytest.mark.parametrize(
+    ("name", "edit", "said"),
+    [
+        ("2-finishing.nc", _deeper, "no gouge"),
+        ("1-roughing.nc", lambda t: t.replace("\nG0 Z23.0", "\nG0 Z-3.0", 1), "no rapid through stock"),
+        ("2-finishing.nc", lambda t: t.replace("G54", "G55"), "G55"),
+        ("2-finishing.nc", lambda t: t.replace("M3", "M5"), "spindle"),
+        ("1-roughing.nc", lambda t: t.replace("\nM5", "\nG0 X900.0\nM5"), "within travel"),
+        ("1-roughing.nc", lambda t: t.replace("\nM5", "\nG0 X30.0\nM5"), "inside the trace"),
+        ("0-trace.nc", lambda t: t.replace("Z23.0", "Z15.0"), "no rapid through stock"),
+    ],
+)
+def test_an_edit_that_may_hurt_is_exit_3(made, tmp_path, name, edit, said):
+    """The check that fell short is named on standard error."""
+    result = run(*edited(made[0], name, edit, tmp_path))
+
+    assert 3 == result.exit_code, result.output
+    assert said in result.stderr
+
+
+def test_a_gouge_is_told_with_its_line(made, tmp_path):
+    """Line and place are those of the move that cuts deepest there."""
+    result = run(*edited(made[0], "2-finishing.nc", _deeper, tmp_path))
+    lines = (tmp_path / "2-finishing.nc").read_text("ascii").splitlines()
+
+    assert f"2-finishing.nc line {lines.index('G1 Z10.0') + 1}, at " in result.stderr
+    assert "Z10.000" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("edit", "said"),
+    [
+        (lambda t: t.replace("G21 ", ""), "line"),
+        (lambda t: t.replace("M2", ""), "M2"),
+        (lambda t: t.replace("G54\n", "G54\nG28 Z0\n"), "G28"),
+        (lambda t: "G21\nM2\n", "no move"),
+    ],
+)
+def test_a_text_that_cannot_be_followed_is_exit_1(made, tmp_path, edit, said):
+    """One line with file, line and reason."""
+    result = run(*edited(made[0], "1-roughing.nc", edit, tmp_path))
+
+    assert 1 == result.exit_code, result.output
+    assert 1 == len(result.stderr.splitlines()) - result.stderr.count("reading the"), result.stderr
+    assert "1-roughing.nc" in result.stderr
+    assert said in result.stderr
+
+
+def test_a_program_left_out_is_noted(made):
+    """Finishing alone meets uncut stock, and the user is told why."""
+    verdict = recheck([made[0] / "2-finishing.nc"], made[0])
+
+    assert any("1-roughing.nc" in note for note in verdict.notes)
+
+
+def test_a_name_that_tells_no_cutter_asks_for_it(made, tmp_path):
+    """`--cutter` answers, or the refusal says what to do."""
+    shutil.copy(made[0] / "2-finishing.nc", tmp_path / "mine.nc")
+    asked = ["check", str(tmp_path / "mine.nc"), "--job", str(made[0]), "--quiet"]
+
+    assert "--cutter" in run(*asked).stderr
+    assert run(*asked, "--cutter", "ball 1/8 in").exit_code in (0, 3)
+
+
+def test_with_no_job_stock_cutter_and_machine_are_judged(tmp_path):
+    """A hand-written program: what holds is exit 0; too thin a stock, or a rapid into it, is exit 3."""
+    good = "G21 G90 G94 G54\nG0 Z5\nG0 X0 Y0\nS12000 M3\nG1 Z-2 F300\nG1 X30 F900\nG0 Z5\nM5\nM2\n"
+    path = tmp_path / "slot.nc"
+    path.write_text(good)
+    asked = ["check", str(path), "--cutter", "flat 1/4 in", "--quiet", "--thickness"]
+
+    assert 0 == run(*asked, "18").exit_code
+    assert 3 == run(*asked, "1.5").exit_code
+    assert 3 == run(*asked, "1/16 in").exit_code
+    path.write_text(good.replace("G1 X30 F900", "G1 X30 F900\nG0 X30 Y9"))
+    result = run(*asked, "18")
+    assert 3 == result.exit_code
+    assert "line 7, at X30.000 Y9.000 Z-2.000" in result.stderr
+
+
+def test_the_library_call_needs_a_cutter(tmp_path):
+    """The refusal names the option."""
+    (tmp_path / "slot.nc").write_text("G21\nG0 Z5\nM2\n")
+    with pytest.raises(Exception, match="--cutter"):
+        recheck_without_job([tmp_path / "slot.nc"], 18.0, None, None)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["check"], ["check", "a.nc"], ["check", "a.nc", "--job", "j", "--thickness", "3"]],
+)
+def test_wrong_use_is_exit_2(arguments):
+    """What is asked cannot be judged."""
+    assert 2 == run(*arguments).exit_code
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["nowhere.nc", "--thickness", "18", "--cutter", "1"], "nowhere.nc"),
+        (["nowhere.nc", "--thickness", "thick", "--cutter", "1"], "length"),
+        (["nowhere.nc", "--job", "nowhere"], "nowhere"),
+    ],
+)
+def test_what_is_not_there_is_exit_1(arguments, said, tmp_path, monkeypatch):
+    """One line that says what and where."""
+    monkeypatch.chdir(tmp_path)
+    result = run("check", *arguments, "--quiet")
+
+    assert 1 == result.exit_code
+    assert 1 == len(result.stderr.splitlines())
+    assert said in result.stderr
