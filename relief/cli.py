@@ -69,22 +69,32 @@ def relief() -> None:
 SUMMARIES = {
     "carve": "Make the job folder of a picture, a height file or a job file.",
     "check": "Read programs again, carve them in the computer and print every check.",
+    "looks": "Show one picture shaped several ways, with a job file for each.",
     "new": "Write a job file to edit, every key with its default and meaning.",
     "shop": "Show the cutters, materials and machines in force.",
 }
 
 
-def _carve_command() -> click.Command:
+def _key_options() -> list[click.Parameter]:
+    """Return the options that are job keys: those with a name of their own, and one for all others."""
     from relief.job import job_keys
 
     meanings = {key.name: key for key in job_keys()}
-    short = []
+    short: list[click.Parameter] = []
     for option, name in SHORT_NAMES.items():
         key = meanings[name]
         default = f" [default: {key.default}]" if key.default is not None else ""
         unit = f" ({key.unit})" if key.unit else ""
         metavar = "FILE" if name == "shop" else "LENGTH" if key.unit == "mm" else "NAME"
         short.append(click.Option([option], metavar=metavar, help=f"{key.meaning}{unit}{default}"))
+    other = click.Option(
+        ["--set", "settings"], multiple=True, metavar="KEY=VALUE",
+        help="Any other job key, e.g. --set relief.edge=walled; may be given more than once.",
+    )  # fmt: skip
+    return [*short, other]
+
+
+def _carve_command() -> click.Command:
     return click.Command(
         "carve",
         callback=_carve,
@@ -95,11 +105,7 @@ def _carve_command() -> click.Command:
                 help="The job folder to make. [default: <name> job]",
             ),
             click.Option(["--replace"], is_flag=True, help="Replace an earlier job folder."),
-            *short,
-            click.Option(
-                ["--set", "settings"], multiple=True, metavar="KEY=VALUE",
-                help="Any other job key, e.g. --set relief.edge=walled; may be given more than once.",
-            ),
+            *_key_options(),
             click.Option(
                 ["--heights"], type=click.Path(path_type=Path), metavar="FILE",
                 help="Also save the target as .npy float32, mm.",
@@ -126,9 +132,7 @@ def _carve(
         from relief.terminal import watching
         from relief.workflow import carve
 
-        asked = {SHORT_NAMES[f"--{name}"]: value for name, value in short.items() if value is not None}
-        asked |= dict(_setting(text) for text in settings)
-        job = job_from_source(source, asked)
+        job = job_from_source(source, _asked(settings, short))
         shop = Shop.read(None if job.shop is None else Path(job.shop))
         folder = out if out is not None else Path(f"{source.stem} job")
         with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
@@ -141,6 +145,62 @@ def _carve(
         )
         click.echo(f"relief: no program was written: {faults}; see {folder / 'sheet.html'}", err=True)
         sys.exit(SHORT)
+
+
+def _looks_command() -> click.Command:
+    return click.Command(
+        "looks",
+        callback=_looks,
+        params=[
+            click.Argument(["picture"], type=click.Path(path_type=Path)),
+            click.Option(
+                ["-o", "--out"], type=click.Path(path_type=Path), metavar="FOLDER",
+                help="The folder to make. [default: <name> looks]",
+            ),
+            *_key_options(),
+            click.Option(["--quiet"], is_flag=True, help="Say only what went wrong."),
+        ],
+        short_help=SUMMARIES["looks"],
+        help=(
+            "Make a folder with looks.png, a sheet on which PICTURE is shaped a dozen ways, each with its"
+            " keys and what the finishing cutter loses of it, and with a job file for each, ready to carve."
+        ),
+        epilog="Example: relief looks sign.png --width 200 --depth 8 --thickness 20",
+    )  # fmt: skip
+
+
+def _looks(
+    picture: Path, out: Path | None, settings: tuple[str, ...], quiet: bool, **short: str | None
+) -> None:
+    with _told_in_one_line():
+        from relief.errors import FolderError
+        from relief.job import job_from_source
+        from relief.jobfolder import check_folder, write_folder
+        from relief.looks import draw_looks
+        from relief.progress import Silent
+        from relief.shop.load import Shop
+        from relief.terminal import watching
+
+        folder = out if out is not None else Path(f"{picture.stem} looks")
+        if folder.exists():
+            message = f"{folder}: already there; name another folder with --out"
+            raise FolderError(message)
+        check_folder(folder, replace=False)
+        job = job_from_source(picture, _asked(settings, short))
+        shop = Shop.read(None if job.shop is None else Path(job.shop))
+        with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
+            files = draw_looks(job, shop, folder, progress)
+        write_folder(folder, files, replace=False)
+    if not quiet:
+        click.echo(
+            f"Wrote {folder}. Look at {folder / 'looks.png'}, then carve the job file that you like best."
+        )
+
+
+def _asked(settings: tuple[str, ...], short: dict[str, str | None]) -> dict[str, Any]:
+    """Return the job keys that the options of a command set."""
+    named = {SHORT_NAMES[f"--{name}"]: value for name, value in short.items() if value is not None}
+    return named | dict(_setting(text) for text in settings)
 
 
 def _setting(text: str) -> tuple[str, Any]:
@@ -298,6 +358,7 @@ def _number_or_text(text: str) -> float | str:
 COMMANDS: dict[str, Callable[[], click.Command]] = {
     "carve": _carve_command,
     "check": _check_command,
+    "looks": _looks_command,
     "new": _new_command,
     "shop": _shop_command,
 }

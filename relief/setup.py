@@ -188,22 +188,28 @@ def _read_source(job: Job, finish: Cutter) -> _Source:
         return _from_heights(job, path)
     depth = job.relief.depth or DEFAULT_DEPTH
     _check_depth(depth, job)
-    picture = _shaped_picture(job, path)
+    picture = job_picture(job)
     width = job.relief.width or DEFAULT_WIDTH
     length = job.relief.length or width * (picture.rows - 1) / (picture.columns - 1)
     pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
     grid = grid_for(width, length, pitch, (picture.rows, picture.columns))
     job = replace(job, relief=replace(job.relief, depth=depth))
-    notes = picture.notes + _coarse_grid_note(job, pitch)
+    notes = picture.notes + _coarse_grid_note(job, pitch) + _coarse_picture_note(job, finish, picture, width)
     relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
     levels = None if job.shaping.unstep else picture.levels
     return _Source(relief, job, levels, notes, picture.opacity)
 
 
-def _shaped_picture(job: Job, path: Path) -> Picture:
-    """Return the part of the picture that is to be carved, with its mask."""
+def job_picture(job: Job) -> Picture:
+    """Return the part of a job's picture that is to be carved, with its mask.
+
+    Raises
+    ------
+    JobError, PictureError
+        The picture or its mask cannot be read, or nothing is left of it.
+    """
     shaping = job.shaping
-    picture = read_picture(path, allow_large=shaping.allow_large)
+    picture = read_picture(Path(job.picture), allow_large=shaping.allow_large)
     if shaping.mask is not None:
         picture = masked(picture, read_picture(Path(shaping.mask), allow_large=shaping.allow_large))
     return cropped(picture, shaping.crop)
@@ -249,6 +255,22 @@ def default_pitch(scallop: float, finish: Cutter, width: float, length: float) -
     wanted = min(2 * scallop, finish.diameter / 16)
     affordable = math.sqrt(width * length / MOST_NODES_BY_DEFAULT)
     return width / math.ceil(width / max(wanted, affordable) - 1e-9)
+
+
+def _coarse_picture_note(job: Job, finish: Cutter, picture: Picture, width: float) -> tuple[str, ...]:
+    """Tell when the picture's pixels are larger than what the finishing cutter could show.
+
+    A ball of radius R that leaves ridges of height h shows forms down to 2√(2Rh − h²), the width of its mark.
+    """
+    ball, h = profile(finish).corner_radius, job.finishing.scallop
+    mark, pixel = 2 * math.sqrt(2 * ball * h - h * h), width / (picture.columns - 1)
+    if pixel <= mark:
+        return ()
+    wide, shown = (format_length(round(size, 2), job.output.units) for size in (pixel, mark))
+    return (
+        f"the picture has fewer pixels than the cutter could show: each is {wide} wide, a pass {shown};"
+        f" a picture of {math.ceil(width / mark) + 1} columns or more would use it",
+    )
 
 
 def _coarse_grid_note(job: Job, pitch: float) -> tuple[str, ...]:

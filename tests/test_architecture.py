@@ -32,7 +32,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("sheet.render",),
     ("sheet",),
     ("jobfolder", "terminal", "firstrun"),
-    ("workflow", "newjob", "recheck"),
+    ("workflow", "newjob", "recheck", "looks"),
     ("cli",),
     ("__main__",),
 )

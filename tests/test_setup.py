@@ -94,3 +94,37 @@ def test_a_scallop_too_fine_for_the_grid_is_told(tmp_path: Path):
     setup = set_up(job, SHOP)
 
     assert any("not be resolved" in note or "cannot be resolved" in note for note in setup.notes)
+
+
+def test_a_picture_too_coarse_for_the_cutter_is_told(tmp_path: Path):
+    """Pixels wider than the cutter's mark, 2√(2Rh − h²) = 0.7906 mm for a 1/8 in ball at 0.05 mm, are told."""
+    from PIL import Image
+
+    def notes(columns: int) -> tuple[str, ...]:
+        codes = np.linspace(0, 65535, columns * 20).reshape(20, columns).astype(np.uint16)
+        Image.fromarray(codes).save(tmp_path / f"{columns}.png")
+        return set_up(job_from_source(tmp_path / f"{columns}.png", {}), SHOP).notes
+
+    assert any("fewer pixels" in note and "4 mm wide" in note for note in notes(31))
+    assert not any("fewer pixels" in note for note in notes(154))
+    assert any("153 columns or more" in note for note in notes(31))
+
+
+def test_crop_and_mask_come_before_the_sizes(tmp_path: Path):
+    """A crop makes the relief's shape that of the part; a mask named in a job file counts from its folder."""
+    from PIL import Image
+
+    (tmp_path / "pictures").mkdir()
+    Image.fromarray(np.full((41, 101), 60000, dtype=np.uint16)).save(tmp_path / "pictures/a.png")
+    half = np.zeros((41, 101), dtype=np.uint8)
+    half[:, 50:] = 255
+    Image.fromarray(half).save(tmp_path / "pictures/m.png")
+    (tmp_path / "pictures/a.toml").write_text(
+        'picture = "a.png"\n[shaping]\nmask = "m.png"\ncrop = [20, 20, 0, 0]\n[output]\npitch = 1\n'
+    )
+    setup = set_up(job_from_source(tmp_path / "pictures/a.toml", {"relief.width": 60}), SHOP)
+
+    assert (setup.relief.width, setup.relief.length) == pytest.approx((60, 40))
+    assert setup.relief.heights[20, 5] == -6
+    assert setup.relief.heights[20, 55] == pytest.approx(-6 * (1 - 60000 / 65535), abs=1e-5)
+    assert "m.png" in setup.job.seen_from(tmp_path).to_table()["shaping"]["mask"]
