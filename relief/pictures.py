@@ -119,7 +119,7 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     met = float((scallops[judged] <= tolerance).mean()) if judged.any() else 1.0
     caption = (
         f"{_share(met)} of the judged surface is as smooth as asked; the highest ridge is"
-        f" {_short(worst, units)}" + ("" if judged.all() else "; hatched: walls, not judged")
+        f" {_short(worst, units)}" + ("" if judged.all() else "; hatched: walls or waste, not judged")
     )
     words = ("smoother", "as asked", "rougher than asked")
     return _limit_map(
@@ -132,7 +132,7 @@ def lost_png(lost: npt.NDArray[Any], tolerance: float, pitch: float, units: Unit
 
     Parameters
     ----------
-    lost : (rows, columns) mm, reachable surface minus target
+    lost : (rows, columns) mm, reachable surface minus target; NaN outside the part
     tolerance : float, mm, the scallop height asked for: a loss below it does not show
     pitch : float, mm
     units : the unit of its scale
@@ -141,13 +141,14 @@ def lost_png(lost: npt.NDArray[Any], tolerance: float, pitch: float, units: Unit
     -------
     PNG file. Where a pixel covers several nodes it shows the greatest loss, so nothing is hidden.
     """
-    kept = float((lost <= tolerance).mean())
+    judged = lost[np.isfinite(lost)]
+    kept, most = float((judged <= tolerance).mean()), max(float(judged.max()), 0.0)
     caption = (
         f"{_share(kept)} of the surface can be cut to within {_short(tolerance, units)} of the picture;"
-        f" elsewhere the cutter is too wide to get in, and up to {_short(max(float(lost.max()), 0.0), units)}"
-        " is left standing"
+        f" elsewhere the cutter is too wide to get in, and up to {_short(most, units)}"
+        " is left standing" + ("; hatched: waste" if judged.size < lost.size else "")
     )
-    high = float(np.percentile(lost, 99.9)) / tolerance
+    high = float(np.percentile(judged, 99.9)) / tolerance
     top = next((top for top in (2.0, 4.0, 8.0) if high <= top), 16.0)
     words = ("kept", "would not show", "lost")
     return _limit_map(lost, _Limit(tolerance, top), words, caption, pitch, units)

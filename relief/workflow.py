@@ -160,6 +160,8 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     scallops = scallop_png(judged, job.finishing.scallop, relief.pitch, job.output.units)
     progress.fraction(0.8)
     lost = proof.reachable.heights - relief.heights
+    if setup.part is not None:
+        lost = np.where(setup.part.nodes[setup.target.window(setup.region)], lost, np.nan)
     maps = {
         "scallop.png": scallops,
         "lost.png": lost_png(lost, job.finishing.scallop, relief.pitch, job.output.units),
@@ -167,7 +169,9 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     programs = proof.evidence.programs
     stages = [Stage(f"after {p.file}", p.after) for p in programs if p.cutter is not None]
     trace = programs[0].moves.points[:, :2]
-    sheet = render_sheet(report, images | maps, setup, trace, stages, proof.finished)
+    holding = proof.evidence.holding
+    tabs = [(bridge.x, bridge.y) for bridge in holding.bridges] if holding else []
+    sheet = render_sheet(report, images | maps, setup, trace, stages, proof.finished, tabs)
     return {**meshes, **images, "sheet.html": sheet}
 
 

@@ -114,6 +114,9 @@ def test_lost_detail_has_its_own_scale() -> None:
     lost[:, 20:] = 0.06
     image = body(lost_png(lost, 0.05, 1.0), Heightfield(np.zeros((40, 40)), 1.0))
     assert image[500, 100].sum() > image[500, -100].sum() + 150
+    lost[30:] = np.nan
+    outside = body(lost_png(lost, 0.05, 1.0), Heightfield(np.zeros((40, 40)), 1.0))[20:200, 20:200]
+    assert np.ptp(outside, axis=2).max() == 0  # hatched in grey
     lost = np.zeros((3000, 2500))
     plain = pixels(lost_png(lost, 0.05, 0.1))
     lost[1234, 1111] = 2.0

@@ -5,24 +5,29 @@ from __future__ import annotations
 import base64
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 
 import relief.sheet
 from relief.heightfield import Heightfield
+from relief.job import Cutout
+from relief.part import Part
+from relief.setup import Setup
 from relief.sheet import Stage, render_sheet
 from relief.sheet.drawing import set_up_drawing
 from relief.sheet.scene import scene_json
 from relief.shop.records import Machine
 from relief.surfaces import surround
-from tests.reports import SOFTWOOD, a_job, a_report, a_scene, a_setup, a_trace, check
+from tests.reports import FLAT, SOFTWOOD, a_job, a_report, a_scene, a_setup, a_trace, check
 
 PNG = b"\x89PNG made-up"
 IMAGES = {"carved.png": PNG, "deviation.png": PNG, "scallop.png": PNG, "lost.png": PNG}
-VOID = {"meta", "link", "img", "input", "rect", "path", "circle", "polyline", "br"}
+VOID = {"meta", "link", "img", "input", "rect", "path", "circle", "polyline", "polygon", "br"}
 
 
 class Page(HTMLParser):
@@ -159,6 +164,9 @@ def test_inches() -> None:
     assert "within travel ✓ holds 4.724 in 23.622 in" in text
     assert "0.0002 in" in text
     assert "1.91 in³" in text
+    held = check("part held", measured=72.8, limit=0.0, unit="mm²")
+    page = Page(render_sheet(a_report(job=job.to_table(), checks=(held,)), IMAGES, a_setup(job), a_trace()))
+    assert "part held ✓ holds 0.113 in²" in " ".join(page.text.split())  # 72.8 / 25.4²
 
 
 HOSTILE = '<script>alert("1")</script>&\'</style><img src=x onerror=alert(1)>'
@@ -313,6 +321,52 @@ def test_drawing_holds_all(clearance: float) -> None:
     assert np.diff(heights).min() >= drawing.text * 1.1
     assert heights[-1] < bottom
     assert drawing.clear > drawing.stock.far
+
+
+def a_part(setup: Setup) -> Part:
+    """Return a part: a ring of 80 mm with a hole of 20 mm in the middle of the relief."""
+    outline = shapely.Point(60, 45).buffer(40).difference(shapely.Point(60, 45).buffer(10))
+    x, y = np.meshgrid(setup.target.x, setup.target.y)
+    return Part(outline, shapely.contains_xy(outline, x, y), FLAT, Cutout(shape="ellipse"))
+
+
+def test_drawing_of_a_cutout() -> None:
+    """The outlines of the part, its hole's too, stand where they are, and so do the tabs."""
+    setup = a_setup()
+    drawing = set_up_drawing(replace(setup, part=a_part(setup)), None, ("",) * 4, [(100.0, 45.0)])
+    outer, hole = (np.array([p.split(",") for p in line.split()], dtype=float) for line in drawing.part)
+    for line, radius in ((outer, 40), (hole, 10)):
+        assert np.hypot(line[:, 0] - 60, line[:, 1] + 45) == pytest.approx(radius, abs=0.02)
+    assert drawing.tabs == ((100.0, -45.0),)
+    page = Page(render_sheet(a_report(), IMAGES, replace(setup, part=a_part(setup)), tabs=[(100.0, 45.0)]))
+    assert len(page.all("polygon")) == 2
+    assert "squares: tabs" in page.text
+    assert "squares: tabs" not in a_page().text
+
+
+def test_view_of_a_cutout_judges_the_part_alone() -> None:
+    """Outside the part the view shows no deviation."""
+    setup = a_setup()
+    part = a_part(setup)
+    stages = a_scene(setup)
+    table = json.loads(scene_json(stages, stages[-1].surface, replace(setup, part=part)))
+    assert ((unpacked(table["deviation"], "u1", table) == 239) == ~part.nodes).all()
+
+
+@pytest.mark.parametrize("travel", [(600.0, 600.0, 100.0), (300.0, 900.0, 80.0), (1200.0, 400.0, 80.0)])
+def test_drawing_shows_the_travel(travel: tuple[float, float, float]) -> None:
+    """Stock and travel stand beside each other to one scale, inside the drawing and clear of the stock."""
+    drawing = set_up_drawing(a_setup(machine=Machine(name="router", travel=travel)), a_trace()[1:], ("",) * 4)
+    box, inner = drawing.travel, drawing.travel_stock
+    assert box is not None
+    assert inner is not None
+    assert box.width / travel[0] == pytest.approx(box.length / travel[1])
+    assert inner.width / box.width == pytest.approx(140 / travel[0])
+    assert inner.length / box.length == pytest.approx(110 / travel[1])
+    assert (inner.left + inner.right) / 2 == pytest.approx((box.left + box.right) / 2)
+    assert box.left > drawing.stock.right
+    assert box.right < drawing.left + drawing.width
+    assert box.far < drawing.section.near
 
 
 # ---- contrast -------------------------------------------------------------------------------------------

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from relief.heightfield import Region
 from relief.setup import Setup
@@ -33,6 +35,10 @@ class Drawing:
     stock, relief : boxes of the plan
     zero : (x, y) of X0 Y0 on the plan
     trace : points of the path that the trace walks, as SVG writes them
+    part : the lines along which the part is cut free, each as SVG writes its points
+    tabs : (x, y) of the middle of each tab
+    travel : box as large as the machine's X and Y travel, in a smaller scale; None where there is no room
+    travel_stock : the stock in that scale, in its middle
     section : box of the stock seen from the near side
     cut, clear : heights on the section of the deepest cut and of the rapids
     zero_level : height on the section of Z0
@@ -48,6 +54,10 @@ class Drawing:
     relief: Region
     zero: tuple[float, float]
     trace: str
+    part: tuple[str, ...]
+    tabs: tuple[tuple[float, float], ...]
+    travel: Region | None
+    travel_stock: Region | None
     section: Region
     cut: float
     clear: float
@@ -55,7 +65,12 @@ class Drawing:
     labels: tuple[Label, ...]
 
 
-def set_up_drawing(setup: Setup, trace: Path2 | None, texts: tuple[str, str, str, str]) -> Drawing:
+def set_up_drawing(
+    setup: Setup,
+    trace: Path2 | None,
+    texts: tuple[str, str, str, str],
+    tabs: Sequence[tuple[float, float]] = (),
+) -> Drawing:
     """Lay out the set-up drawing.
 
     Parameters
@@ -63,6 +78,7 @@ def set_up_drawing(setup: Setup, trace: Path2 | None, texts: tuple[str, str, str
     setup : Setup
     trace : (n, 2) mm, what the trace walks, in the relief's coordinates, or None
     texts : what stands beside rapids, Z0, the deepest cut and the bed
+    tabs : (x, y) mm of the tabs that hold the part, in the relief's coordinates
     """
     stock = _down(setup.stock.region)
     path = np.zeros((0, 2)) if trace is None else np.round(trace * (1, -1), 3)
@@ -74,6 +90,7 @@ def set_up_drawing(setup: Setup, trace: Path2 | None, texts: tuple[str, str, str
     labels = _labels(texts, levels, text)
     # lettering is at most this wide for its height in the fonts that the page asks for
     beside = max(6.5, 1.4 + 0.56 * max(map(len, texts))) * text
+    travel, travel_stock = _travel(setup, stock, text)
     left, right = box.left - 2.2 * text, box.right + beside
     bottom = max(section.far, labels[-1].y) + 0.8 * text
     return Drawing(
@@ -85,13 +102,45 @@ def set_up_drawing(setup: Setup, trace: Path2 | None, texts: tuple[str, str, str
         stock=stock,
         relief=_down(setup.region),
         zero=(-setup.zero[0], setup.zero[1]),
-        trace=" ".join(f"{x:g},{y:g}" for x, y in path),
+        trace=_points(path),
+        part=tuple(_points(line) for line in _lines(setup)),
+        tabs=tuple((round(x, 3), round(-y, 3)) for x, y in tabs),
+        travel=travel,
+        travel_stock=travel_stock,
         section=section,
         cut=levels[2],
         clear=levels[0],
         zero_level=levels[1],
         labels=labels,
     )
+
+
+def _points(path: Path2) -> str:
+    return " ".join(f"{x:g},{y:g}" for x, y in path)
+
+
+def _lines(setup: Setup) -> Iterator[Path2]:
+    """Yield the outlines of the part, its holes' too, in the drawing's coordinates."""
+    if setup.part is None:
+        return
+    for polygon in shapely.get_parts(setup.part.outline):
+        for ring in (polygon.exterior, *polygon.interiors):
+            # a hundredth of a millimetre is finer than a printed line
+            yield np.round(shapely.get_coordinates(ring.simplify(0.01)) * (1, -1), 2)
+
+
+def _travel(setup: Setup, stock: Region, text: float) -> tuple[Region | None, Region | None]:
+    """Return the machine's travel and the stock in it, to a scale that fits below the arrows of X and Y."""
+    left, near = stock.right + 1.5 * text, stock.near + 7.0 * text
+    width, length = setup.machine.travel[:2]
+    scale = min(4.6 * text / width, min(5.0 * text, stock.far - near) / length)
+    if scale * length < text:
+        return None, None
+    across, along = width * scale, length * scale
+    middle = (left + across / 2, near + along / 2)
+    half = (stock.width * scale / 2, stock.length * scale / 2)
+    inner = Region(middle[0] - half[0], middle[1] - half[1], middle[0] + half[0], middle[1] + half[1])
+    return Region(left, near, left + across, near + along), inner
 
 
 def _down(region: Region) -> Region:

@@ -29,6 +29,7 @@ def render_sheet(
     trace: npt.NDArray[np.float64] | None = None,
     stages: Sequence[Stage] = (),
     finished: Heightfield | None = None,
+    tabs: Sequence[tuple[float, float]] = (),
 ) -> bytes:
     """Return the job sheet: one HTML page that needs no network and prints on paper.
 
@@ -40,6 +41,7 @@ def render_sheet(
     trace : (n, 2) mm, what the trace program walks, in the relief's coordinates
     stages : the stock after each program that cuts, for the view in 3-D and its pictures; none: no view
     finished : the surface of the stages that is compared with the target; None: the last stage's
+    tabs : (x, y) mm of the tabs that hold the part, in the relief's coordinates
 
     Returns
     -------
@@ -53,7 +55,7 @@ def render_sheet(
         setup=setup,
         units=units,
         images={name: _data_uri(content) for name, content in images.items()},
-        drawing=set_up_drawing(setup, trace, _levels(setup, units)),
+        drawing=set_up_drawing(setup, trace, _levels(setup, units), tabs),
         checks=sorted(report.checks, key=lambda check: (check.holds, check.severity)),
         span=_span(trace),
         stages=[(stage.name, _data_uri(stage_png(stage.surface))) for stage in stages],
@@ -147,8 +149,11 @@ def _whole(number: float) -> str:
 
 def _measure(value: float, unit: str, report: Report) -> str:
     """Write what a check measured; lengths in the user's unit."""
-    if unit == "mm" and report.units == "in" and np.isfinite(value):
-        return report.length(value)
+    if report.units == "in" and np.isfinite(value):
+        if unit == "mm":
+            return report.length(value)
+        if unit == "mm²":
+            return f"{_number(value / MM_PER_INCH**2)} in²"
     return f"{_number(value)} {unit}".strip()
 
 

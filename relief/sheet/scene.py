@@ -89,11 +89,11 @@ def _arrays(heights: npt.NDArray[np.float32], low: float, high: float, step: flo
 
 
 def _thinned(values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Return a grid of at most LONGEST nodes a side over the same area, each the mean of those around it."""
+    """Return a grid of at most LONGEST nodes a side over the same area, each a mean of those around it."""
     rows, columns = values.shape
     scale = min(1.0, LONGEST / max(rows, columns))
     size = (max(2, round(columns * scale)), max(2, round(rows * scale)))
-    return np.asarray(Image.fromarray(values).resize(size, Image.Resampling.BOX), dtype=np.float32)
+    return np.asarray(Image.fromarray(values).resize(size, Image.Resampling.BILINEAR), dtype=np.float32)
 
 
 def _deviation(surface: Heightfield, setup: Setup) -> npt.NDArray[np.uint8]:
@@ -104,6 +104,8 @@ def _deviation(surface: Heightfield, setup: Setup) -> npt.NDArray[np.uint8]:
     number = np.clip((deviation / limit / 2 + 0.5) * COLOURS, 0, COLOURS - 1)
     whole = np.full(surface.heights.shape, COLOURS, dtype=np.uint8)
     whole[surface.window(setup.region)] = number
+    if setup.part is not None:
+        whole[~setup.part.nodes] = COLOURS
     rows, columns = _thinned(surface.heights).shape
     return whole[np.ix_(_nodes(surface.rows, rows), _nodes(surface.columns, columns))]
 
