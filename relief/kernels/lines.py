@@ -15,6 +15,7 @@ Floats = npt.NDArray[np.float32]
 CHOICES = 28  # spacings that are tried, from LEAST to 1 stepover
 LEAST = 0.33
 PARTIAL = 1.05  # partial passes cost more than whole ones: the way to them
+SLACK = 1.0005  # so much over the spacing is rounding
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -57,7 +58,7 @@ def lay_lines(across: Floats, along: Floats, pitch: float, spacing: float) -> An
             for i in range(columns):
                 share = (ahead[i] - at[i]) / spacing
                 parts = 1.0
-                while share > parts:
+                while share > parts * SLACK:
                     parts *= 2.0
                 cost += along[middle, i] * (parts if parts == 1.0 else PARTIAL * parts)
             if cost / gap < best:

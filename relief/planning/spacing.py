@@ -20,6 +20,7 @@ Floats = npt.NDArray[np.float32]
 
 # A machine climbs slower than it runs level: of two equal directions the one that climbs less is taken.
 CLIMB = 0.02
+SHARPEST = 2.5  # 1 + R κ counts no more than this
 
 
 def stepover(radius: float, scallop: float) -> float:
@@ -136,12 +137,13 @@ def _laid(tip: Heightfield, radius: float, spacing: float, angle_deg: float) -> 
 def _across(along: Floats, by_v: Floats, radius: np.float32, pitch: np.float32, inside: Floats) -> Floats:
     """Return the distance of each node from the first row over the surface, square to the passes.
 
-    An element counts √((1 + t_u² + t_v²) / (1 + t_u²)) per mm, and √(1 + R κ) of that where the surface of
-    ball middles bends downward across the passes (κ < 0): there passes may lie further apart.
+    An element counts √((1 + t_u² + t_v²) / (1 + t_u²)) per mm, and √(1 + R κ) of that for the curvature κ of
+    the ball's middles across the passes: h ≈ d² (1/R + κ) / 8 for passes d apart (both circles' parabolas).
+    At creases κ knows no bound; they are left to the repairs.
     """
     normal = np.sqrt(along**2 + by_v**2)
     bend = np.gradient(by_v, pitch, axis=0) / (normal * (1 + by_v**2))
-    element = inside * normal / along * np.sqrt(np.clip(1 + radius * bend, 0, 1))
+    element = inside * normal / along * np.sqrt(np.clip(1 + radius * bend, 0, SHARPEST))
     across: Floats = np.zeros_like(element)
     np.cumsum((element[1:] + element[:-1]) * (pitch / 2), axis=0, out=across[1:])
     return across

@@ -1,0 +1,210 @@
+"""What a finishing path leaves, judged by scipy from its points alone."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from relief.cutters import profile, profile_height
+from relief.errors import PlanError
+from relief.heightfield import Heightfield, Region
+from relief.planning.finishing import FinishingPlan, plan_finishing
+from relief.shop.records import Cutter
+from relief.surfaces import surround
+from relief.toolpath import CUT, PLUNGE, RAPID
+from tests import fields, independent
+
+PITCH, SCALLOP = 0.1, 0.05
+BALL = Cutter("ball", 3.175)
+CUTTERS = {
+    "ball": BALL,
+    "bull": Cutter("bull", 4.0, tip_radius=1.2),
+    "taper": Cutter("taper", 3.0, tip_radius=1.0, angle=20.0),
+}
+FIELDS = {
+    "plane": lambda: fields.plane(9.0, 7.0, PITCH),
+    "ramp": lambda: fields.ramp(40.0, 7.0, 6.0, PITCH, turn_deg=33.0),
+    "dome": lambda: fields.dome(3.0, width=8.0, length=8.0, pitch=PITCH),
+    "bowl": lambda: fields.bowl(6.0, 2.0, 8.0, 8.0, PITCH),
+    "step": lambda: fields.step(3.0, 8.0, 6.0, PITCH),
+    "spike": lambda: fields.spike(2.0, 6.0, 6.0, PITCH),
+    "plaque": lambda: fields.plaque((-2.0, -1.0, 0.0), 10.0, 8.0, PITCH),
+    "terrain": lambda: fields.terrain(12.0, 2.0, PITCH),
+    "small waves": lambda: fields.band_limited(3, 5.0, 4.0, PITCH, depth=1.5, shortest=2.0),
+    "waves": lambda: fields.band_limited(5, 9.0, 8.0, PITCH, depth=2.0, shortest=2.5),
+}
+
+
+@cache
+def planned(name: str, cutter: str = "ball") -> tuple[Heightfield, FinishingPlan]:
+    """Return a field and its plan."""
+    field = FIELDS[name]()
+    return field, plan_finishing(field, field.region, CUTTERS[cutter], SCALLOP)
+
+
+@cache
+def carved(field: Heightfield, plan: FinishingPlan, cutter: Cutter, spacing: float = 0.02) -> np.ndarray:
+    """Return what the cuts leave of stock 4 mm above the target's highest node, by dense samples."""
+    shape, top = profile(cutter), float(field.heights.max()) + 4.0
+    points = plan.toolpath.points - [*field.origin, top]
+    moves = independent.carved(
+        field.heights.shape, field.pitch, points, lambda r: profile_height(shape, r), shape.radius, spacing
+    )
+    return moves + top
+
+
+def closing(field: Heightfield, cutter: Cutter) -> np.ndarray:
+    """Return the best surface that the cutter can leave with its axis over the field, by scipy."""
+    shape = profile(cutter)
+    steps = np.arange(-math.floor(shape.radius / field.pitch), math.floor(shape.radius / field.pitch) + 1)
+    distance = np.hypot(steps[:, None], steps[None, :]) * field.pitch
+    inside = distance <= shape.radius
+    under = -profile_height(shape, np.minimum(distance, shape.radius))
+    z = field.heights.astype(float)
+    tip = ndimage.grey_dilation(z, footprint=inside, structure=under, mode="constant", cval=-1e9)
+    return ndimage.grey_erosion(tip, footprint=inside, structure=under, mode="constant", cval=1e9)
+
+
+def ridges(field: Heightfield, plan: FinishingPlan, cutter: Cutter) -> np.ndarray:
+    """Return the scallop of every node, normal to the reachable surface."""
+    best = closing(field, cutter)
+    slope = np.hypot(*np.gradient(best, field.pitch))
+    return (carved(field, plan, cutter) - best) / np.sqrt(1 + slope**2)
+
+
+@pytest.mark.parametrize("name", FIELDS)
+def test_no_ridge_stands_higher_than_the_scallop(name):
+    """Every node, walls too, is left within the scallop of the closing (samples 0.02 mm apart: +0.5 µm)."""
+    field, plan = planned(name)
+    assert ridges(field, plan, BALL).max() <= SCALLOP + 0.001
+
+
+@pytest.mark.parametrize("name", FIELDS)
+def test_nothing_gouges(name):
+    """No node is cut deeper than 1 µm, at vertical walls too."""
+    field, plan = planned(name)
+    assert (field.heights - carved(field, plan, BALL)).max() <= 0.0011
+
+
+@pytest.mark.parametrize(
+    ("name", "cutter"),
+    [("step", "bull"), ("small waves", "bull"), ("spike", "taper"), ("small waves", "taper")],
+)
+def test_other_round_ends(name, cutter):
+    """A bull's corner and a taper's ball keep the same two promises."""
+    field, plan = planned(name, cutter)
+    assert ridges(field, plan, CUTTERS[cutter]).max() <= SCALLOP + 0.001
+    assert (field.heights - carved(field, plan, CUTTERS[cutter])).max() <= 0.0011
+
+
+@pytest.mark.parametrize("name", FIELDS)
+def test_the_path_is_whole(name):
+    """It starts and ends at clearance, plunges down, and no rapid runs below the clearance."""
+    _, plan = planned(name)
+    points, kinds = plan.toolpath.points, plan.toolpath.kinds
+
+    assert kinds[0] == RAPID
+    assert kinds[1] == PLUNGE
+    assert kinds[-1] == RAPID
+    assert points[[0, -1], 2].tolist() == [5.0, 5.0]
+    assert (points[kinds == RAPID, 2] == 5.0).all()
+    falls = (np.diff(points[:, :2], axis=0) == 0).all(axis=1) & (np.diff(points[:, 2]) < 0)
+    assert (kinds[1:][falls] == PLUNGE).all()
+    assert np.isfinite(points).all()
+
+
+def test_few_retracts():
+    """Passes both ways are one cut: no more than 35 retracts in 120 × 120 mm."""
+    _, plan = planned("terrain")
+    assert (plan.toolpath.kinds == RAPID).sum() == 2
+
+
+@pytest.mark.parametrize("step", [0.001, 0.000254])
+def test_points_lie_on_the_lattice_of_the_text(step):
+    """Coordinates are whole steps, so that the text says exactly what was simulated."""
+    field = FIELDS["waves"]()
+    points = plan_finishing(field, field.region, BALL, SCALLOP, step=step).toolpath.points
+    whole = points[1:-1] / step
+    assert np.abs(whole - np.round(whole)).max() < 1e-6
+
+
+def test_edges_are_finished():
+    """The cutter's axis reaches all four edges of the relief and no further."""
+    field, plan = planned("plane")
+    box = field.region
+    xy = plan.toolpath.points[:, :2]
+    assert xy.min(axis=0) == pytest.approx([box.left, box.near], abs=0.001)
+    assert xy.max(axis=0) == pytest.approx([box.right, box.far], abs=0.001)
+
+
+def test_the_surround_counts():
+    """Stock that stays up around a walled relief is not cut: the target is the whole table's."""
+    relief = fields.plane(6.0, 5.0, PITCH, at=-2.0)
+    whole = surround(relief, (3.0, 3.0), "walled")
+    plan = plan_finishing(whole, relief.region, BALL, SCALLOP)
+    assert (whole.heights - carved(whole, plan, BALL)).max() <= 0.0011
+
+
+def test_same_job_same_path():
+    """Two runs give the same points, bit for bit."""
+    field = FIELDS["terrain"]()
+    once, again = (plan_finishing(field, field.region, BALL, SCALLOP).toolpath for _ in range(2))
+    assert np.array_equal(once.points, again.points)
+    assert np.array_equal(once.kinds, again.kinds)
+
+
+@pytest.mark.parametrize(("cut", "sign"), [("climb", -1), ("conventional", 1)])
+def test_one_way(cut, sign):
+    """With a clockwise spindle the uncut side is on the right in climb, on the left in conventional milling.
+
+    Passes at bearing 0 are laid from the near edge: what is not cut yet lies towards +Y.
+    """
+    field = FIELDS["plane"]()
+    plan = plan_finishing(field, field.region, BALL, SCALLOP, angle=0.0, cut=cut)
+    points, kinds = plan.toolpath.points, plan.toolpath.kinds
+    along = np.diff(points[:, 0])[kinds[1:] == CUT]
+
+    assert (np.sign(along[np.abs(along) > 0.2]) == sign).all()
+    assert ridges(field, plan, BALL).max() <= SCALLOP + 0.001
+
+
+@pytest.mark.parametrize("angle", [0.0, 90.0, 30.0, 45.0])
+def test_any_bearing(angle):
+    """The promise holds at any bearing, and the plan tells which it took."""
+    field = FIELDS["waves"]()
+    plan = plan_finishing(field, field.region, BALL, SCALLOP, angle=angle)
+    assert plan.angle_deg == angle
+    assert ridges(field, plan, BALL).max() <= SCALLOP + 0.001
+
+
+def test_only_part_of_the_target():
+    """Only the region's nodes are finished; the rest of the target bounds the cutter."""
+    field = FIELDS["waves"]()
+    region = Region(2.0, 2.0, 7.0, 6.0)
+    plan = plan_finishing(field, region, BALL, SCALLOP)
+    inside = field.cropped(region)
+    left = Heightfield(carved(field, plan, BALL), PITCH, field.origin).cropped(region).heights
+    assert (field.heights - carved(field, plan, BALL)).max() <= 0.0011
+    assert (left - closing(inside, BALL)).max() <= 3 * SCALLOP
+
+
+@pytest.mark.parametrize(
+    ("cutter", "scallop"),
+    [(BALL, 1.6), (BALL, 0.0), (Cutter("flat", 3.0), 0.05), (Cutter("vee", 6.0, angle=60.0), 0.05)],
+)
+def test_what_cannot_be_finished_is_refused(cutter, scallop):
+    """A scallop no lower than the radius, and a cutter without a round end."""
+    field = FIELDS["plane"]()
+    with pytest.raises(PlanError):
+        plan_finishing(field, field.region, cutter, scallop)
+
+
+@pytest.mark.parametrize(("name", "most"), [("terrain", 1.4), ("dome", 1.4), ("waves", 1.4), ("bowl", 1.4)])
+def test_the_path_is_short(name, most):
+    """The length stays near its yardstick even on a few square millimetres, whose rims cost most."""
+    _, plan = planned(name)
+    assert plan.length <= most * plan.yardstick
