@@ -114,7 +114,8 @@ def _carve_command() -> click.Command:
         ],
         short_help=SUMMARIES["carve"],
         help=(
-            "Make the job folder of SOURCE: a picture, a height file (.npy) or a job file (.toml).\n\n"
+            "Make the job folder of SOURCE: a picture, a height file (.npy), a mesh seen from above (.stl,"
+            " .obj, .ply, .off) or a job file (.toml).\n\n"
             'Lengths take a unit ("1/8 in", "3 mm"); a bare number is millimetres.'
         ),
         epilog='Example: relief carve sign.png --width "8 in" --depth 8 --thickness 20 --material hardwood',

@@ -243,7 +243,13 @@ class Job:
         A key that is unknown, not built yet, or out of its limits.
     """
 
-    picture: Annotated[Text, key("picture or height file, as seen from the job file's folder", min_length=1)]
+    picture: Annotated[
+        Text,
+        key(
+            "picture, height file or mesh (.stl, .obj, .ply, .off), as seen from the job file's folder",
+            min_length=1,
+        ),
+    ]
     material: Annotated[Text, key("material of the stock, from the shop")] = "softwood"
     machine: Annotated[Text, key("machine, from the shop")] = "benchtop router"
     shop: Annotated[Text | None, key("your own shop file, as seen from the job file's folder")] = None

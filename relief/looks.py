@@ -24,6 +24,7 @@ from relief.setup import DEFAULT_DEPTH, DEFAULT_WIDTH, job_picture
 from relief.shaping import Grid, grid_for, resampled, shape_heights
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
+from relief.solids import KINDS
 from relief.surfaces import reachable_surface
 from relief.terraces import unstepped
 from relief.units import format_length
@@ -113,8 +114,8 @@ def _differing(table: Mapping[str, Any], default: Mapping[str, Any]) -> dict[str
 
 def _with_sizes(job: Job) -> Job:
     """Return the job with its width and depth filled in, as `carve` would."""
-    if Path(job.picture).suffix.lower() == ".npy":
-        message = f"{job.picture}: a height file has one look only; name a picture"
+    if Path(job.picture).suffix.lower() in (".npy", *KINDS):
+        message = f"{job.picture}: a height file or a mesh has one look only; name a picture"
         raise JobError(message)
     width, depth = job.relief.width or DEFAULT_WIDTH, job.relief.depth or DEFAULT_DEPTH
     if depth >= job.stock.thickness:

@@ -96,7 +96,7 @@ def read_picture(path: Path, allow_large: bool = False) -> Picture:
         plain brightness.
     """
     largest = LARGEST_ALLOWED if allow_large else LARGEST
-    image, layout = _decoded(path, _content(path, "a picture"), largest)
+    image, layout = _decoded(path, file_content(path, "a picture"), largest)
     grey = _grey(path, image, layout)
     brightness, opacity, notes = grey.brightness, None, _frame_notes(image) + grey.notes
     if grey.opacity is not None and bool((grey.opacity < 1).any()):
@@ -118,7 +118,7 @@ def read_heights(path: Path) -> npt.NDArray[np.float32]:
     PictureError
         The file is missing, a folder, empty, no `.npy` array, not two-dimensional, too large, or not finite.
     """
-    content = _content(path, "a height file")
+    content = file_content(path, "a height file")
     try:
         heights: npt.NDArray[Any] = np.load(io.BytesIO(content), allow_pickle=False)
     except (ValueError, OSError, EOFError, SyntaxError, TypeError, MemoryError) as fault:
@@ -149,8 +149,19 @@ def _check_heights(path: Path, heights: Any) -> None:
         raise PictureError(message)
 
 
-def _content(path: Path, expected: str) -> bytes:
-    """Read the whole file, or say in one line why that cannot be done."""
+def file_content(path: Path, expected: str) -> bytes:
+    """Read the whole file, or say in one line why that cannot be done.
+
+    Parameters
+    ----------
+    path : Path
+    expected : what should be there, as in "a picture"
+
+    Raises
+    ------
+    PictureError
+        The file is missing, a folder, empty, too large or cannot be read.
+    """
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):

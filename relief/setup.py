@@ -21,6 +21,7 @@ from relief.picture import Brightness, Picture, read_heights, read_picture
 from relief.shaping import Grid, cropped, fit_heights, grid_for, masked, shape_heights
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
+from relief.solids import KINDS, read_solid, solid_picture
 from relief.surfaces import surround
 from relief.units import MM_PER_INCH, format_length
 
@@ -186,6 +187,8 @@ def _read_source(job: Job, finish: Cutter) -> _Source:
     path = Path(job.picture)
     if path.suffix.lower() == ".npy":
         return _from_heights(job, path)
+    if path.suffix.lower() in KINDS:
+        return _from_solid(job, path, finish)
     depth = job.relief.depth or DEFAULT_DEPTH
     _check_depth(depth, job)
     picture = job_picture(job)
@@ -236,6 +239,29 @@ def _from_heights(job: Job, path: Path) -> _Source:
         )
         raise JobError(message)
     return _Source(field, job)
+
+
+def _from_solid(job: Job, path: Path, finish: Cutter) -> _Source:
+    """Use a mesh seen from above; without a depth its heights keep their proportion to its width."""
+    if job.shaping.crop != (0, 0, 0, 0):
+        message = "shaping.crop is for pictures; cut the mesh itself, or leave the crop out"
+        raise JobError(message)
+    solid = read_solid(path)
+    width = job.relief.width or DEFAULT_WIDTH
+    length = job.relief.length or width * solid.size[1] / solid.size[0]
+    pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
+    grid = grid_for(width, length, pitch, (2, 2))
+    picture, span = solid_picture(solid, grid.rows, grid.columns)
+    depth = job.relief.depth or span * width / solid.size[0]
+    if depth <= 0:
+        message = f"{path}: seen from above the mesh is flat; there is nothing to carve"
+        raise JobError(message)
+    _check_depth(depth, job)
+    if job.shaping.mask is not None:
+        picture = masked(picture, read_picture(Path(job.shaping.mask)))
+    job = replace(job, relief=replace(job.relief, depth=depth))
+    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
+    return _Source(relief, job, None, picture.notes + _coarse_grid_note(job, pitch), picture.opacity)
 
 
 def _check_depth(depth: float, job: Job) -> None:

@@ -243,3 +243,21 @@ def text_as_moves(
         if any(letter in "XYZ" for letter, _ in words):
             found.append((*here, rapid, 0.0 if rapid else feed, line))
     return found
+
+
+def surface_from_above(triangles: np.ndarray, rows: int, columns: int) -> np.ndarray:
+    """Return the highest point of any triangle over each node, −inf where there is none; plain twin.
+
+    Each triangle's plane is found by solving for its corners; a node is inside when its shares are ≥ 0.
+    """
+    top = np.full((rows, columns), -np.inf)
+    for corners in triangles:
+        plan = np.vstack([corners[:, :2].T, np.ones(3)])
+        if abs(np.linalg.det(plan)) < 1e-12:
+            continue
+        for j in range(rows):
+            for i in range(columns):
+                shares = np.linalg.solve(plan, [i, j, 1.0])
+                if shares.min() >= -1e-9:
+                    top[j, i] = max(top[j, i], float(shares @ corners[:, 2]))
+    return top

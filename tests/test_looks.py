@@ -91,6 +91,7 @@ def test_the_same_picture_gives_the_same_bytes(files: dict[str, bytes], picture:
     ("source", "settings", "words"),
     [
         ("heights.npy", {}, "one look only"),
+        ("dragon.STL", {}, "one look only"),
         ("waves.png", {"relief.depth": 30}, "not below stock.thickness"),
     ],
 )

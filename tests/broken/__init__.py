@@ -178,6 +178,20 @@ PICTURES = (
     Case("values that are no numbers", _floating_point, ("heights.tif", "finite", "export it again")),
 )
 
+MESHES = (
+    Case(
+        "a mesh without triangles",
+        _file("bust.stl", b"solid bust\nendsolid bust\n"),
+        ("bust.stl", "triangles"),
+    ),
+    Case("no mesh at all", _file("bust.ply", b"hello"), ("bust.ply", "no whole mesh file", "binary STL")),
+    Case(
+        "a mesh that stands on edge",
+        _file("fin.obj", b"v 0 0 0\nv 0 1 0\nv 0 0 1\nf 1 2 3\n"),
+        ("fin.obj", "on edge", "Z is up"),
+    ),
+)
+
 HEIGHTS = (
     Case("no array in a height file", _file("h.npy", b"\x93NUMPY\x01\x00\x05\x00"), ("h.npy", "numpy.save")),
     Case("a height file with a huge claim", _huge_array, ("heights.npy", "not a whole", "numpy.save")),
@@ -276,4 +290,4 @@ FOLDERS = (
     Case("a folder that is not ours to replace", _out_not_ours, ("job", "not be replaced", "--out")),
 )
 
-CASES = PICTURES + HEIGHTS + JOBS + SHOPS + FOLDERS
+CASES = PICTURES + MESHES + HEIGHTS + JOBS + SHOPS + FOLDERS
