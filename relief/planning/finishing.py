@@ -38,6 +38,8 @@ SAG = 0.0006  # mm: how deep a traced chord may cut into the target …
 DEPTH = 0.001  # mm: … and any move of the finished path
 ACROSS = 0.001  # mm: how far beside its line a path may run: two half steps of the lattice
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
+CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
+CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
 LIFT = 0.1  # of the scallop at most may be spent on having fewer blocks
 
 # In stepovers of a plane:
@@ -177,7 +179,7 @@ def _task(
     tip = target.with_heights(tip_grid(target.heights, table)).cropped(region)
     heights, source = reach_grid_source(tip.heights, table)
     reach = tip.with_heights(heights)
-    limit = (heights + MARGIN * scallop * np.sqrt(1 + reach.slope() ** 2)).astype(np.float32)
+    limit = heights + _aimed(source, scallop) * np.sqrt(1 + reach.slope() ** 2).astype(np.float32)
     form = np.array(shape, dtype=np.float64)
     ground = Ground(target.heights, blocks(target.heights), target.pitch, *target.origin, form)
     aim = Aim(limit, blocks(limit), tip.pitch, *tip.origin, form)
@@ -185,6 +187,12 @@ def _task(
     how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5))])
     tube = np.array([DEPTH - SAG, above, ACROSS, above / 2, DEPTH])
     return _Task(tip, reach, source.ravel(), ground, aim, how, tube)
+
+
+def _aimed(source: npt.NDArray[np.int32], scallop: float) -> Floats:
+    """Return the scallop to aim at for each node: less in creases, where much may stand between two nodes."""
+    served = np.bincount(source.ravel(), minlength=source.size)[source]
+    return np.where(served >= CREASE, CREASE_MARGIN, MARGIN).astype(np.float32) * np.float32(scallop)
 
 
 def _along(task: _Task, lines: Lines, cut: Literal["both ways", "climb", "conventional"]) -> Points:

@@ -1,0 +1,175 @@
+"""Finishing: how short the path is, and what it leaves, judged from program text that was read back.
+
+`pytest tests/benchmarks/test_finishing.py --benchmark-only -s` runs five surfaces with one ball and one
+scallop; RELIEF_FULL=1 runs all forty cases (five surfaces × two balls × four scallops, 601 nodes a side, some
+minutes). Beside each stand passes of constant distance: the stepover of a plane, and the same × the cosine of
+the steepest slope below 75°. `length` is 3-D cutting length over the yardstick; `worst` and `over` the
+highest ridge over the scallop and the share of nodes above it (walls steeper than 75° apart); `fine` the same
+share on a grid twice as fine, which the planner never saw. A pitch above twice the scallop cannot certify it.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from pytest_benchmark.fixture import BenchmarkFixture
+from scipy import ndimage
+
+from relief.carving import carve_stock
+from relief.cutters import profile
+from relief.heightfield import Heightfield
+from relief.kernels.finish import traces
+from relief.measures import WALL_ANGLE, gouge, scallop_figures, scallop_heights, wall_nodes
+from relief.moves import Moves
+from relief.planning import finishing
+from relief.planning.finishing import plan_finishing
+from relief.planning.spacing import stepover
+from relief.program.read import read_program
+from relief.program.write import ProgramHead, write_program
+from relief.shop.load import Shop
+from relief.shop.records import Cutter
+from relief.surfaces import reachable_surface, tip_surface
+from relief.timing import program_seconds
+from relief.toolpath import RAPID, Toolpath
+from tests import fields
+
+FULL = bool(os.environ.get("RELIEF_FULL"))
+SIDE = 60.0 if FULL else 30.0
+BALLS = (3.175, 6.35) if FULL else (3.175,)
+SCALLOPS = (0.01, 0.025, 0.05, 0.1) if FULL else (0.05,)
+FEED = 2000.0  # mm/min, for every move: times are compared, not promised
+# The ratio on 60 mm; a field half as wide pays twice for its first and last pass.
+MOST = {"hemisphere": 1.17, "ramp": 1.06, "terrain": 1.4, "photograph": 1.4, "plaque": 1.12}
+SMALL = 1.0 if FULL else 1.03
+
+
+def surface(name: str, pitch: float) -> Heightfield:
+    """Return one of the five surfaces, SIDE mm wide."""
+    if name == "hemisphere":
+        return fields.dome(SIDE * 0.37, width=SIDE, length=SIDE, pitch=pitch)
+    if name == "ramp":
+        return fields.ramp(30, SIDE, SIDE, pitch, turn_deg=20)
+    if name == "terrain":
+        return fields.terrain(SIDE, SIDE / 10, pitch)
+    if name == "photograph":
+        return fields.photograph(width=SIDE, depth=SIDE / 12, pitch=pitch, smooth=SIDE / 60)
+    return fields.plaque((-6.0, -4.0, -2.0, 0.0), SIDE * 2, SIDE * 1.5, pitch)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a path is worth."""
+
+    length: float
+    worst: float
+    over: float
+    fine: float
+    gouge: float
+    seconds: float
+    blocks: int
+    rapids: int
+
+
+def judged(field: Heightfield, cutter: Cutter, toolpath: Toolpath, scallop: float) -> Judged:
+    """Write a path as text, read it back, carve from that and measure."""
+    machine = Shop.read(None).machine("benchtop router")
+    feed = np.where(toolpath.kinds == RAPID, 0.0, FEED)
+    text = write_program(
+        toolpath, feed, ProgramHead("test", "finishing", cutter.name, "-", "-", 10000.0), machine
+    )
+    moves = read_program(text)
+    worst, over, deepest = left(field, cutter, moves, scallop)
+    _, fine, _ = left(finer(field), cutter, moves, scallop)
+    return Judged(
+        moves.cutting_length(), worst, over, fine, deepest, program_seconds(moves, machine), moves.blocks,
+        int(moves.rapid.sum()),
+    )  # fmt: skip
+
+
+def left(field: Heightfield, cutter: Cutter, moves: Moves, scallop: float) -> tuple[float, float, float]:
+    """Return the worst ridge over the scallop, the share of nodes above it, and the gouge."""
+    stock = field.with_heights(np.full_like(field.heights, 1.0))
+    carved = carve_stock(stock, moves, cutter)
+    best = field.with_heights(reachable_surface(field, cutter))
+    figures = scallop_figures(scallop_heights(carved, best), wall_nodes(best), scallop)
+    return figures.max / scallop, 1 - figures.within, gouge(field.heights, carved.heights)
+
+
+def finer(field: Heightfield) -> Heightfield:
+    """Return the field on a grid of half its pitch, linear between its nodes."""
+    rows, columns = field.heights.shape
+    at = np.meshgrid(
+        np.linspace(0, rows - 1, 2 * rows - 1), np.linspace(0, columns - 1, 2 * columns - 1), indexing="ij"
+    )
+    return Heightfield(ndimage.map_coordinates(field.heights, at, order=1), field.pitch / 2)
+
+
+def constant(field: Heightfield, cutter: Cutter, spacing: float) -> Toolpath:
+    """Return passes along X at one distance, forth and back on the exact tip."""
+    ground = finishing.Ground(
+        field.heights, finishing.blocks(field.heights), field.pitch, 0.0, 0.0, np.array(profile(cutter))
+    )
+    y = np.linspace(0, field.length, math.ceil(field.length / spacing - 1e-9) + 1)
+    x = np.tile([0.0, field.width, field.width, 0.0], len(y) // 2 + 1)[: 2 * len(y)]
+    corners = np.round(np.column_stack([x, np.repeat(y, 2)]), 3)
+    how, tube = np.array([0.001, field.pitch, 0.0006, 0.01]), np.array([0.0004, 0.001, 0.001, 0.0005, 0.001])
+    parts = traces(ground, [corners[k : k + 2] for k in range(len(corners) - 1)], how, tube)
+    path = np.concatenate([parts[0][:1], *(part[1:] for part in parts)])
+    return finishing._toolpath(path, 5.0)
+
+
+@pytest.mark.parametrize("scallop", SCALLOPS)
+@pytest.mark.parametrize("diameter", BALLS)
+@pytest.mark.parametrize("name", MOST)
+def test_path_and_ridges(benchmark: BenchmarkFixture, name: str, diameter: float, scallop: float) -> None:
+    """The scallop holds at every node, nothing gouges, and the path is near its yardstick."""
+    field, cutter = surface(name, 0.1), Cutter("ball", diameter)
+    begin = time.perf_counter()
+    plan = benchmark.pedantic(plan_finishing, (field, field.region, cutter, scallop), rounds=1)
+    planning = time.perf_counter() - begin
+    spacing = stepover(diameter / 2, scallop)
+    slope = field.with_heights(tip_surface(field, cutter)).slope()
+    steepest = min(math.atan(float(slope.max())), WALL_ANGLE)
+    flat = judged(field, cutter, constant(field, cutter, spacing), scallop)
+    worst = judged(field, cutter, constant(field, cutter, max(spacing * math.cos(steepest), 0.1)), scallop)
+    ours = judged(field, cutter, plan.toolpath, scallop)
+    ratio = ours.length / plan.yardstick
+    print(f"\n{name}, ball {diameter} mm, scallop {scallop} mm, {field.rows} × {field.columns}:", end=" ")
+    print(f"{planning:.1f} s")
+    for label, of in (("ours", ours), ("flat stepover", flat), ("worst slope", worst)):
+        print(
+            f"  {label:14} length {of.length / plan.yardstick:5.2f}  worst {of.worst:6.2f}"
+            f"  over {of.over:7.3%}  fine {of.fine:7.3%}  gouge {of.gouge:.4f}"
+            f"  {of.seconds / 60:5.1f} min  {of.blocks} blocks"
+        )
+    benchmark.extra_info["path_ratio"] = ratio
+
+    assert ours.worst <= 1.0
+    assert ours.over == 0.0
+    assert ours.gouge <= 0.005
+    assert ours.rapids <= 2 + 35 * (SIDE / 120) ** 2
+    if 2 * scallop >= field.pitch:
+        assert ours.fine <= 0.005
+    if diameter < 4 or name != "plaque":
+        assert ratio <= MOST[name] * SMALL
+
+
+def test_planning_speed(benchmark: BenchmarkFixture) -> None:
+    """The time to plan 2000 × 2000 nodes (500 × 500 unless RELIEF_FULL=1), after compiling."""
+    side = 200.0 if FULL else 50.0
+    small = fields.dome(pitch=0.25)
+    cutter = Cutter("ball", 3.175)
+    plan_finishing(small, small.region, cutter, 0.1)
+    field = fields.photograph(width=side, depth=8.0, pitch=0.1, smooth=1.0)
+    plan = benchmark.pedantic(plan_finishing, (field, field.region, cutter, 0.05), rounds=1)
+    seconds = benchmark.stats.stats.median
+    nodes = field.rows * field.columns
+    print(
+        f"\nplanning {field.rows} × {field.columns}: {seconds:.1f} s, {1e6 * seconds / nodes:.2f} µs a node"
+    )
+    print(f"  path_ratio {plan.length / plan.yardstick:.3f}, {len(plan.toolpath.points)} points")
