@@ -72,6 +72,12 @@ def changed(look: Look, one: str, other: str) -> float:
     return float((np.abs(pixels(look, one) - pixels(look, other)).max(axis=2) > 12).mean())
 
 
+def pages(look: Look, paper: str) -> int:
+    """Return how many pages were printed."""
+    printed = (look.folder / f"{paper}.pdf").read_bytes()
+    return len(re.findall(rb"/Type\s*/Page\b", printed))
+
+
 def test_no_error_and_no_network(look: Look) -> None:
     """The console holds no error and no warning of the page's; nothing but the page itself was asked for."""
     assert [text for text in look.seen["messages"] if "GPU stall" not in text] == []
@@ -117,8 +123,7 @@ def test_nothing_to_scroll_sideways(look: Look, place: str) -> None:
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_prints_on_three_pages(look: Look, paper: str) -> None:
     """The sheet prints on three pages at most; counted as page objects of the file (ISO 32000-1, 7.7.3.3)."""
-    printed = (look.folder / f"{paper}.pdf").read_bytes()
-    assert 1 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= 3
+    assert 1 <= pages(look, paper) <= 3
 
 
 @pytest.mark.parametrize("place", ["desk", "deviation", "phone"])
@@ -136,11 +141,18 @@ def test_a_job_that_is_not_ready(tmp_path: Path) -> None:
     image = tmp_path / "grey.png"
     Image.new("RGB", (90, 90), "grey").save(image)
     images = dict.fromkeys(("carved.png", "deviation.png", "scallop.png", "lost.png"), image.read_bytes())
-    report = a_report(checks=checks, job=a_report().job | {"picture": "a_very_long_name_" * 8 + ".png"})
+    many = tuple(
+        check(f"a check of {number}", message="in words that fill a line " * 3) for number in range(20)
+    )
+    notes = tuple(f"finishing: the feed is held to {number} mm/min by the machine" for number in range(5))
+    report = a_report(
+        checks=checks + many, notes=notes, job=a_report().job | {"picture": "a_very_long_name_" * 8 + ".png"}
+    )
     page = tmp_path / "sheet.html"
     page.write_bytes(render_sheet(report, images, a_setup(), a_trace(), a_scene()))
     look = looked_at(page, tmp_path / "seen")
     assert look.seen["messages"] == []
     assert all(wide <= screen for wide, screen in look.seen["widths"].values())
+    assert max(pages(look, "A4"), pages(look, "Letter")) <= 3
     for faults in look.seen["axe"].values():
         assert [fault for fault in faults if fault["impact"] in ("serious", "critical")] == []
