@@ -132,6 +132,24 @@ class Shaping:
 
 
 @record
+class Lettering:
+    """A text on the relief."""
+
+    text: Annotated[Text, key("one line of text", min_length=1, max_length=200)]
+    height: Annotated[Length, key("height of its capitals", "mm", gt=0, le=1000)]
+    x: Annotated[
+        Length | None, key("middle of the text from the relief's left; default: its middle", "mm")
+    ] = None
+    y: Annotated[Length | None, key("middle of the text from its near side; default: its middle", "mm")] = (
+        None
+    )
+    relief: Annotated[Literal["raised", "sunk"], key("standing on the relief, or cut into it")] = "sunk"
+    depth: Annotated[Length, key("how far it stands or goes in", "mm", gt=0, le=100)] = 1.5
+    draft: Annotated[Number, key("lean of its walls from upright", "degrees", ge=0, le=75)] = 15.0
+    font: Annotated[Text | None, key("a TrueType or OpenType file; default: a plain sans serif")] = None
+
+
+@record
 class Zero:
     """Where the program's zero lies."""
 
@@ -226,7 +244,7 @@ class Output:
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
     "roughing.rest", "finishing.passes",
-    "output.ease", "clamps", "lettering", "outline", "tiles",
+    "output.ease", "clamps", "outline", "tiles",
 )  # fmt: skip
 NOT_YET_VALUES = {
     "output.programs": ("one",),
@@ -253,6 +271,10 @@ class Job:
     material: Annotated[Text, key("material of the stock, from the shop")] = "softwood"
     machine: Annotated[Text, key("machine, from the shop")] = "benchtop router"
     shop: Annotated[Text | None, key("your own shop file, as seen from the job file's folder")] = None
+    lettering: Annotated[
+        tuple[Lettering, ...],
+        key("texts on the relief, each with text, height and, if need be, x, y, relief, depth, draft, font"),
+    ] = ()
     stock: Annotated[Stock, key("the board")] = Stock()
     relief: Annotated[Relief, key("the carved picture")] = Relief()
     shaping: Annotated[Shaping, key("how brightness becomes height")] = Shaping()
@@ -297,7 +319,12 @@ class Job:
         shop = None if self.shop is None else _path_from(folder, self.shop)
         mask = None if self.shaping.mask is None else _path_from(folder, self.shaping.mask)
         shaping = replace(self.shaping, mask=mask)
-        return replace(self, picture=_path_from(folder, self.picture), shop=shop, shaping=shaping)
+        texts = tuple(
+            text if text.font is None else replace(text, font=_path_from(folder, text.font))
+            for text in self.lettering
+        )
+        picture = _path_from(folder, self.picture)
+        return replace(self, picture=picture, shop=shop, shaping=shaping, lettering=texts)
 
     def to_toml(self) -> str:
         """Return the complete job as a job file."""
@@ -338,6 +365,10 @@ def _rooted_table(path: Path) -> dict[str, Any]:
     shaping = table.get("shaping")
     if isinstance(shaping, dict) and isinstance(shaping.get("mask"), str):
         shaping["mask"] = str(path.parent / shaping["mask"])
+    texts = table.get("lettering")
+    for text in texts if isinstance(texts, list) else []:
+        if isinstance(text, dict) and isinstance(text.get("font"), str):
+            text["font"] = str(path.parent / text["font"])
     return table
 
 
@@ -386,11 +417,14 @@ def _leaves(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, A
 
 
 def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        name: _without_none(value) if isinstance(value, Mapping) else value
-        for name, value in table.items()
-        if value is not None
-    }
+    return {name: _plain(value) for name, value in table.items() if value is not None}
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as TOML can hold it: tables without empty keys, inside arrays too."""
+    if isinstance(value, Mapping):
+        return _without_none(value)
+    return [_plain(item) for item in value] if isinstance(value, tuple | list) else value
 
 
 def _path_from(folder: Path, path: str) -> str:

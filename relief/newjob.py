@@ -73,4 +73,8 @@ def _key_lines(key: Key, value: Any) -> list[str]:
 
 def _toml(value: Any) -> str:
     """Return a value as TOML writes it (strings, numbers and booleans are as in JSON)."""
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{name} = {_toml(item)}" for name, item in value.items()) + "}"
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
     return json.dumps(value, ensure_ascii=False)

@@ -16,6 +16,7 @@ from relief.cutters import profile
 from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
 from relief.job import Job
+from relief.lettering import lettered
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
 from relief.picture import Brightness, Picture, read_heights, read_picture
 from relief.shaping import Grid, cropped, fit_heights, grid_for, masked, shape_heights
@@ -95,7 +96,11 @@ def set_up(job: Job, shop: Shop) -> Setup:
     finish = shop.cutter(job.finishing.cutter)
     _check_cutters(job, shop.cutter(job.roughing.cutter), finish)
     source = _read_source(job, finish)
-    return lay_out(source.job, shop, source.relief, source.levels, source.notes, source.opacity)
+    relief, notes = lettered(source.relief, source.job.lettering, profile(finish).corner_radius)
+    _check_floor(relief, source.job)
+    notes = source.notes + notes
+    floor = float(source.relief.heights.min())
+    return lay_out(source.job, shop, relief, source.levels, notes, source.opacity, floor)
 
 
 def lay_out(
@@ -105,6 +110,7 @@ def lay_out(
     levels: int | None = None,
     notes: tuple[str, ...] = (),
     opacity: Brightness | None = None,
+    floor: float | None = None,
 ) -> Setup:
     """Lay a target into its stock and bring it together with the shop.
 
@@ -116,6 +122,7 @@ def lay_out(
     levels : brightness levels of the picture that it came from
     notes : what was decided on the user's behalf
     opacity : of that picture, for a silhouette; None where all of it is opaque
+    floor : mm, height of an open surround; None: the relief's lowest
 
     Raises
     ------
@@ -126,7 +133,7 @@ def lay_out(
     rough, finish = shop.cutter(job.roughing.cutter), shop.cutter(job.finishing.cutter)
     _check_cutters(job, rough, finish)
     freeing = cutout_cutter(job, shop)
-    target = surround(relief, _margins(job, relief, rough, finish, freeing), job.relief.edge)
+    target = surround(relief, _margins(job, relief, rough, finish, freeing), job.relief.edge, floor)
     region = relief.region
     job = _with_sizes(job, relief, target)
     _check_travel(job, machine, region, rough, finish, freeing)
@@ -262,6 +269,17 @@ def _from_solid(job: Job, path: Path, finish: Cutter) -> _Source:
     job = replace(job, relief=replace(job.relief, depth=depth))
     relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
     return _Source(relief, job, None, picture.notes + _coarse_grid_note(job, pitch), picture.opacity)
+
+
+def _check_floor(relief: Heightfield, job: Job) -> None:
+    """Refuse letters that go through the board."""
+    deepest = -float(relief.heights.min())
+    if job.lettering and deepest >= job.stock.thickness:
+        message = (
+            f"the lettering goes {format_length(deepest)} deep, but stock.thickness is"
+            f" {format_length(job.stock.thickness)}; sink it less or use thicker stock"
+        )
+        raise JobError(message)
 
 
 def _check_depth(depth: float, job: Job) -> None:

@@ -54,7 +54,10 @@ def reachable_surface(field: Heightfield, cutter: Cutter) -> Heights:
 
 
 def surround(
-    relief: Heightfield, margin: tuple[float, float], edge: Literal["open", "walled"]
+    relief: Heightfield,
+    margin: tuple[float, float],
+    edge: Literal["open", "walled"],
+    floor: float | None = None,
 ) -> Heightfield:
     """Return the target over the whole stock: the relief and what lies around it.
 
@@ -62,10 +65,12 @@ def surround(
     ----------
     relief : Heightfield with its near left node at (0, 0)
     margin : (x, y) mm of stock on each side; rounded outward to whole nodes
-    edge : "open": the surround is waste down to the relief's lowest height; "walled": it stays at stock top
+    edge : "open": the surround is waste down to `floor`; "walled": it stays at stock top
+    floor : mm; None: the relief's lowest height
     """
     across, along = (math.ceil(side / relief.pitch - 1e-6) for side in margin)
-    around = 0.0 if edge == "walled" else float(relief.heights.min())
+    lowest = float(relief.heights.min()) if floor is None else floor
+    around = 0.0 if edge == "walled" else lowest
     heights = np.pad(relief.heights, ((along, along), (across, across)), constant_values=np.float32(around))
     corner = (relief.origin[0] - across * relief.pitch, relief.origin[1] - along * relief.pitch)
     return Heightfield(heights, relief.pitch, corner)

@@ -21,7 +21,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("tables", "moves"),
     ("shop.records", "job"),
     ("shop.load", "picture", "cutters", "program.words", "program.arcs"),
-    ("shaping", "solids", "surfaces", "measures", "holding", "feeds"),
+    ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds"),
     ("planning.linking", "planning.ground", "planning.simplify", "planning.spacing", "planning.outline"),
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
     ("planning.roughing", "planning.cutout"),

@@ -236,6 +236,16 @@ JOBS = (
         ("attenuation", "measured"),
     ),
     Case(
+        "letters that leave the relief",
+        _options("--set", 'lettering=[{text="Allotments", height=40}]'),
+        ("Allotments", "leaves the relief", "smaller"),
+    ),
+    Case(
+        "letters without a height",
+        _options("--set", 'lettering=[{text="Allotments"}]'),
+        ("lettering", "height", "missing"),
+    ),
+    Case(
         "a mask that is not there", _options("--set", "shaping.mask=none.png"), ("none.png", "no such file")
     ),
     Case("a negative width", _options("--width", "-100"), ("relief.width", "-100", "greater than 0")),
