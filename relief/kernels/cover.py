@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from relief.kernels.finish import BLOCK, DIP, footprint, least_swept, link, put, swept, untouched
-from relief.kernels.sweep import RIM, ascending, profile_at
+from relief.kernels.finish import BLOCK, DIP, bowed, footprint, least_swept, link, put, swept, untouched
+from relief.kernels.sweep import RIM, ascending
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -48,7 +48,7 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
     left, right, near, far = footprint(limit, pitch, x0, y0, start, end, radius)
     x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
     y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
-    floor = move[2]
+    floor, bow = move[2], bowed(shape4)
     for bj in range(near // BLOCK, far // BLOCK + 1):
         j0, j1 = max(bj * BLOCK, near), min(bj * BLOCK + BLOCK - 1, far)
         dv = max(j0 * pitch - y_high, y_low - j1 * pitch, 0.0)
@@ -57,8 +57,8 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
                 continue
             i0, i1 = max(bi * BLOCK, left), min(bi * BLOCK + BLOCK - 1, right)
             du = max(i0 * pitch - x_high, x_low - i1 * pitch, 0.0)
-            r = math.sqrt(du * du + dv * dv)
-            if r > radius or most[bj, bi] < floor + profile_at(r, shape4):
+            squared = du * du + dv * dv
+            if squared > radius * radius or most[bj, bi] < floor + bow * squared:
                 continue
             if most[bj, bi] < least_swept(move, i0, i1, j0, j1, pitch, x0, y0, shape4):
                 continue

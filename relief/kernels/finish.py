@@ -36,6 +36,12 @@ def blocks(z: Floats) -> Floats:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def bowed(shape4: Doubles) -> float:
+    """Return c, 1/mm, with s(r) ≥ c r² for every r: 1/(2R) for a ball, 0 for what has a flat or a cone."""
+    return 0.5 / shape4[3] if shape4[0] == 0.0 and shape4[2] == math.inf else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> float:
     """Return the lowest tip height at (x, y), mm: max of z − s over nodes within the radius, or −∞.
 
@@ -49,7 +55,7 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
     reach = radius / pitch
     left, right = max(math.ceil(u - reach), 0), min(math.floor(u + reach), z.shape[1] - 1)
     near, far = max(math.ceil(v - reach), 0), min(math.floor(v + reach), z.shape[0] - 1)
-    best = -math.inf
+    best, bow = -math.inf, bowed(shape4)
     if seen[0] >= 0:
         r = pitch * math.sqrt((seen[1] - u) ** 2 + (seen[0] - v) ** 2)
         best = z[seen[0], seen[1]] - profile_at(r, shape4)
@@ -63,8 +69,10 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
             if high[bj, bi] <= best:
                 continue
             du = max(i0 - u, u - i1, 0.0)
-            r = pitch * math.sqrt(du * du + dv * dv)
-            if r > radius or high[bj, bi] - profile_at(r, shape4) <= best:
+            squared = pitch * pitch * (du * du + dv * dv)
+            if squared > radius * radius or high[bj, bi] - bow * squared <= best:
+                continue
+            if high[bj, bi] - profile_at(math.sqrt(squared), shape4) <= best:
                 continue
             for j in range(j0, j1 + 1):
                 for i in range(i0, i1 + 1):
@@ -126,7 +134,7 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     left, right, near, far = footprint(z, pitch, x0, y0, start, end, radius)
     x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
     y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
-    floor = move[2] + depth
+    floor, bow = move[2] + depth, bowed(shape4)
     for bj in range(near // BLOCK, far // BLOCK + 1):
         j0, j1 = max(bj * BLOCK, near), min(bj * BLOCK + BLOCK - 1, far)
         dv = max(j0 * pitch - y_high, y_low - j1 * pitch, 0.0)
@@ -135,8 +143,8 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
                 continue
             i0, i1 = max(bi * BLOCK, left), min(bi * BLOCK + BLOCK - 1, right)
             du = max(i0 * pitch - x_high, x_low - i1 * pitch, 0.0)
-            r = math.sqrt(du * du + dv * dv)
-            if r > radius or high[bj, bi] - profile_at(r, shape4) <= floor:
+            squared = du * du + dv * dv
+            if squared > radius * radius or high[bj, bi] - bow * squared <= floor:
                 continue
             if high[bj, bi] - depth <= least_swept(move, i0, i1, j0, j1, pitch, x0, y0, shape4):
                 continue

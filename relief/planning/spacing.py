@@ -21,6 +21,7 @@ Floats = npt.NDArray[np.float32]
 # A machine climbs slower than it runs level: of two equal directions the one that climbs less is taken.
 CLIMB = 0.02
 SHARPEST = 2.5  # 1 + R κ counts no more than this
+NARROW = 1.6  # stepovers: narrower hollows are not worth a denser pass
 
 
 def stepover(radius: float, scallop: float) -> float:
@@ -127,23 +128,28 @@ def _laid(tip: Heightfield, radius: float, spacing: float, angle_deg: float) -> 
     t, inside, corner = _turned(tip, angle_deg, way, side)
     by_v, by_u = (np.gradient(t, np.float32(tip.pitch), axis=axis) for axis in (0, 1))
     along = np.sqrt(1 + by_u**2)
-    across = _across(along, by_v, np.float32(radius), np.float32(tip.pitch), inside)
+    narrow = round(NARROW * spacing / tip.pitch) + 1
+    across = _across(along, by_v, np.float32(radius), np.float32(tip.pitch), inside, narrow)
     rows, cost = lay_lines(across, along * inside, tip.pitch, spacing)
     starts, ends = _clipped(tip, corner + rows[:, None] * side, way)
     climb = float(np.abs(by_u).mean())
     return Lines(angle_deg, starts, ends), cost * (1 + CLIMB * climb)
 
 
-def _across(along: Floats, by_v: Floats, radius: np.float32, pitch: np.float32, inside: Floats) -> Floats:
+def _across(
+    along: Floats, by_v: Floats, radius: np.float32, pitch: np.float32, inside: Floats, narrow: int
+) -> Floats:
     """Return the distance of each node from the first row over the surface, square to the passes.
 
     An element counts √((1 + t_u² + t_v²) / (1 + t_u²)) per mm, and √(1 + R κ) of that for the curvature κ of
     the ball's middles across the passes: h ≈ d² (1/R + κ) / 8 for passes d apart (both circles' parabolas).
-    At creases κ knows no bound; they are left to the repairs.
+    At creases κ knows no bound; hollows narrower than `narrow` nodes are left to the repairs.
     """
     normal = np.sqrt(along**2 + by_v**2)
-    bend = np.gradient(by_v, pitch, axis=0) / (normal * (1 + by_v**2))
-    element = inside * normal / along * np.sqrt(np.clip(1 + radius * bend, 0, SHARPEST))
+    bend = 1 + radius * np.gradient(by_v, pitch, axis=0) / (normal * (1 + by_v**2))
+    hollow = ndimage.minimum_filter1d(bend, narrow, axis=0)
+    bend = np.clip(np.where(bend > 1, np.maximum(hollow, 1), bend), 0, SHARPEST)
+    element = inside * normal / along * np.sqrt(bend)
     across: Floats = np.zeros_like(element)
     np.cumsum((element[1:] + element[:-1]) * (pitch / 2), axis=0, out=across[1:])
     return across
