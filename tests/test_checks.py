@@ -11,6 +11,8 @@ from relief.checks import CHECKS, Check, run_checks
 from relief.evidence import Evidence, ReadProgram
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
+from relief.holding import Bridge, Holding
+from relief.job import Cutout
 from relief.measures import LostDetail, ScallopFigures
 from relief.program.read import read_program
 from relief.shop.load import Shop
@@ -225,3 +227,49 @@ def test_a_trace_that_turns_the_spindle_is_caught():
 def test_every_check_is_covered_here():
     """A new check needs a fault that it catches."""
     assert {check.name for check in run_checks(evidence())} == set(WRONG) | {"spindle speed in range"}
+
+
+BOTTOM = program(TEXT.replace("Z-3", "Z-18.3"), file="3-cutout.nc", operation="cutout")
+CUTOUT = Cutout(shape="rectangle", tabs=2)
+TAB = Bridge(20.0, -3.0, 6.05, 3.0, 18.15, to_frame=True)
+HELD = Holding(parts=1, loose_parts=0, bridges=(TAB, TAB), loose_waste=0.1)
+
+
+def holds(name: str, **other: object) -> bool:
+    """Return whether a check holds for a job whose part is cut out."""
+    found = evidence(program(), BOTTOM, **({"cutout": CUTOUT, "holding": HELD} | other))
+    return next(check.holds for check in run_checks(found) if check.name == name)
+
+
+def test_only_the_cutout_passes_the_bottom():
+    """By as much as `through` and no more; with a skin not even to the bottom."""
+    assert holds("within stock")
+    assert not holds("within stock", cutout=replace(CUTOUT, through=0.2))
+    assert not holds("within stock", cutout=replace(CUTOUT, skin=0.5))
+    assert not holds("within stock", cutout=None)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        replace(HELD, loose_parts=1),
+        replace(HELD, loose_waste=9.0),
+        replace(HELD, bridges=(TAB, TAB, TAB)),
+        replace(HELD, bridges=(TAB, replace(TAB, width=5.0))),
+        replace(HELD, bridges=(TAB, replace(TAB, width=9.0))),
+        replace(HELD, bridges=(TAB, replace(TAB, height=2.5))),
+    ],
+)
+def test_a_part_must_be_held_as_asked(wrong):
+    """Neither loose, nor by thinner tabs, nor by more than was asked for."""
+    assert holds("part held")
+    assert not holds("part held", holding=wrong)
+
+
+def test_no_tabs_are_told_but_allowed():
+    """Without tabs the check warns; it does not stop."""
+    found = evidence(program(), BOTTOM, cutout=replace(CUTOUT, tabs=0), holding=replace(HELD, loose_parts=1))
+    check = next(check for check in run_checks(found) if check.name == "part held")
+
+    assert (False, "warn") == (check.holds, check.severity)
+    assert "from below" in check.message

@@ -17,9 +17,9 @@ from shapely.geometry.base import BaseGeometry
 from relief.errors import PlanError
 from relief.heightfield import Region
 from relief.job import Cutout
-from relief.planning.layers import Contour, Rules, cut_contour, cut_ring
+from relief.planning.layers import Contour, Rules, cut_contour, cut_ring, flare
 from relief.planning.outline import THINNED, Ring, grown, pieces, rectangle, rims, ring, shrunk
-from relief.planning.tabs import Tab, tab_places
+from relief.planning.tabs import Room, Tab, banks, tab_places
 from relief.shop.records import Cutter
 from relief.toolpath import Toolpath
 from relief.units import format_length
@@ -30,6 +30,8 @@ SHORTEST = 0.5
 LARGE_WASTE = 3.0
 # Loose waste is cleared by rings this share of the radius apart.
 CLEARING = 0.8
+# Waste on a thinner neck, mm, breaks off: common practice, no source.
+NECK = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,11 +92,11 @@ def plan_cutout(
     guard = step + THINNED  # roundings of the way move it away from the part, never into it
     kept = grown(outlines, rules.radius + guard)
     warnings: list[str] = []
-    contours, waste = _contours(kept, outlines, rules, section, stock, warnings)
-    holes = [contour for contour in contours if contour.hole]
-    paths = [cut_ring(way, (), rules) for way in _clearing_rings(waste, rules)]
-    paths += [cut_contour(contour, rules, section.tab_width) for contour in holes]
-    paths += [cut_contour(contour, rules, section.tab_width) for contour in contours if not contour.hole]
+    walls = _walls(kept, rules, section, warnings)
+    frame, loose = _waste(kept, walls, rules, stock)
+    contours = [_with_tabs(wall, outlines, frame, loose, rules, section, warnings) for wall in walls]
+    paths = [] if section.skin else [cut_ring(way, (), rules) for way in _clearing_rings(loose, rules)]
+    paths += [cut_contour(contour, rules, section.tab_width) for contour in contours]
     tabs = tuple(
         Tab(float(x), float(y), section.tab_width, rules.tab_top + thickness)
         for contour in contours
@@ -138,22 +140,10 @@ def _rules(
     )
 
 
-def _contours(
-    kept: BaseGeometry,
-    outlines: BaseGeometry,
-    rules: Rules,
-    section: Cutout,
-    stock: Region | None,
-    warnings: list[str],
-) -> tuple[list[Contour], list[shapely.Polygon]]:
-    """Return the rings along every wall, holes first, and the waste that must be cleared away."""
-    board = rectangle(stock or Region(*kept.bounds).grown(8 * rules.radius))
-    left = pieces(shapely.difference(board, grown(kept, rules.radius + section.allowance)))
-    frame = shapely.union_all([piece for piece in left if piece.intersects(board.exterior)])
-    loose = [piece for piece in left if not piece.intersects(board.exterior)]
-    held = [piece for piece in loose if section.tabs and piece.area > (LARGE_WASTE * 2 * rules.radius) ** 2]
+def _walls(kept: BaseGeometry, rules: Rules, section: Cutout, warnings: list[str]) -> list[Contour]:
+    """Return the rings along every wall, holes first, as yet without tabs."""
     clear = grown(kept, section.allowance) if section.allowance else kept
-    contours = []
+    found = []
     for line, hole in rims(kept):
         if line.length < SHORTEST * 2 * rules.radius:
             middle = line.centroid
@@ -163,22 +153,67 @@ def _contours(
             )
             continue
         wall = ring(line, rules.step, clockwise=not hole)
-        slugs = [piece for piece in held if hole and shapely.Polygon(line).contains(piece)]
-        holding = shapely.union_all(slugs) if hole else frame
-        wanted = section.tabs if not hole else min(section.tabs, 2) if slugs else 0
-        places: list[float] = []
-        if wanted and not section.skin:
-            places = tab_places(wall, wanted, section.tab_width, rules.radius, outlines, holding)
-        if len(places) < wanted and not section.skin:
-            warnings.append(f"only {len(places)} of {wanted} tabs find room round {_name(line, hole)}")
-        contours.append(Contour(wall, _clear_ring(wall, clear, rules, section), hole, tuple(places)))
-        loose = [piece for piece in loose if not (places and piece in slugs)]
-    return contours, [] if section.skin else loose
+        found.append(Contour(wall, _clear_ring(wall, clear, rules, section), hole, ()))
+    return found
 
 
-def _name(line: shapely.LinearRing, hole: bool) -> str:
-    middle = shapely.Polygon(line).representative_point()
-    return f"the {'hole' if hole else 'part'} at X {middle.x:.1f} Y {middle.y:.1f} mm"
+def _waste(
+    kept: BaseGeometry, contours: list[Contour], rules: Rules, stock: Region | None
+) -> tuple[BaseGeometry, list[shapely.Polygon]]:
+    """Return what is left of the board round the part: the frame, and pieces that would come loose from it.
+
+    What hangs on the frame by a neck that is thinner than `NECK` counts as loose.
+    """
+    board = stock or Region(*kept.bounds).grown(8 * rules.radius)
+    rim, beyond = rectangle(board).exterior, rectangle(board.grown(NECK))
+    ways = [way for contour in contours for way in (contour.wall, contour.clear) if way]
+    swept = [shapely.LinearRing(way.points).buffer(rules.radius) for way in ways]
+    taken = shapely.union_all([kept, *swept])
+    loose = [piece for piece in pieces(rectangle(board) - taken) if not piece.intersects(rim)]
+    thick = pieces(shapely.buffer(beyond - taken, -NECK / 2))
+    frame = shapely.union_all([piece for piece in thick if piece.intersects(rim)])
+    hanging = [piece for piece in thick if not piece.intersects(rim)]
+    hanging = [piece for piece in hanging if not any(whole.contains(piece) for whole in loose)]
+    for piece in hanging:
+        loose += pieces(shapely.buffer(piece, NECK / 2))
+    return shapely.buffer(frame, NECK / 2), loose
+
+
+def _with_tabs(
+    contour: Contour,
+    outlines: BaseGeometry,
+    frame: BaseGeometry,
+    loose: list[shapely.Polygon],
+    rules: Rules,
+    section: Cutout,
+    warnings: list[str],
+) -> Contour:
+    """Return a wall with its tabs: to the frame, or in a hole to large waste that it then holds."""
+    wanted, holding, room = section.tabs, frame, _room(section, rules)
+    if contour.hole:
+        inside = shapely.Polygon(contour.wall.points)
+        large = (LARGE_WASTE * 2 * rules.radius) ** 2
+        slugs = [piece for piece in loose if piece.area > large and inside.contains(piece)]
+        wanted, holding = min(section.tabs, 2) if slugs else 0, shapely.union_all(slugs)
+    if not wanted or section.skin:
+        return contour
+    places = tab_places(contour.wall, wanted, room, outlines, holding)
+    if len(places) < wanted:
+        warnings.append(f"only {len(places)} of {wanted} tabs find room round {_name(contour)}")
+    held_by = banks(contour.wall, places, room)
+    loose[:] = [piece for piece in loose if not piece.intersects(held_by)]
+    return contour._replace(tabs=tuple(places))
+
+
+def _room(section: Cutout, rules: Rules) -> Room:
+    """Return what a tab takes up beside the part."""
+    gap = section.tab_width + 2 * rules.radius + 2 * flare(rules)
+    return Room(section.tab_width, gap, rules.radius, 1.3 * rules.radius + section.allowance)
+
+
+def _name(contour: Contour) -> str:
+    middle = shapely.Polygon(contour.wall.points).representative_point()
+    return f"the {'hole' if contour.hole else 'part'} at X {middle.x:.1f} Y {middle.y:.1f} mm"
 
 
 def _clear_ring(wall: Ring, clear: BaseGeometry, rules: Rules, section: Cutout) -> Ring | None:

@@ -12,8 +12,12 @@ import numpy.typing as npt
 import shapely
 from shapely.ops import substring
 
-from relief.planning.outline import Floats, Ring
+from relief.errors import PlanError
+from relief.planning.outline import Floats, Gap, Ring, gap_at
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
+
+# A ramp to and fro that takes more legs than this has no room.
+MOST_LEGS = 500
 
 
 @dataclass(frozen=True)
@@ -57,25 +61,6 @@ class Contour(NamedTuple):
     clear: Ring | None
     hole: bool
     tabs: tuple[float, ...]
-
-
-class Gap(NamedTuple):
-    """Where the cutter rises over a tab: places on a ring."""
-
-    start: float
-    end: float
-
-
-def gap_at(ring: Ring, middle: float, width: float) -> Gap:
-    """Return the gap around a place whose ends are `width` mm apart, as the crow flies.
-
-    What is left standing between two round holes of diameter D is their distance less D at its narrowest.
-    """
-    half = width / 2
-    for _ in range(8):
-        apart = float(np.hypot(*(ring.at(middle + half) - ring.at(middle - half))))
-        half = min(half * width / max(apart, 1e-9), ring.length / 2)
-    return Gap(middle - half, middle + half)
 
 
 class Way:
@@ -141,11 +126,13 @@ class Way:
 def cut_contour(contour: Contour, rules: Rules, tab_width: float) -> Toolpath:
     """Cut one ring in layers, then its wall."""
     gap = tab_width + 2 * rules.radius
-    if contour.clear is None:
-        return cut_ring(contour.wall, tuple(gap_at(contour.wall, p, gap) for p in contour.tabs), rules)
     clear = contour.clear
-    wall_gaps = tuple(gap_at(contour.wall, place, gap + 2 * _flare(rules)) for place in contour.tabs)
-    gaps = tuple(gap_at(clear, clear.nearest(contour.wall.at(place)), gap) for place in contour.tabs)
+    wall_gaps = tuple(gap_at(contour.wall, place, gap + 2 * flare(rules)) for place in contour.tabs)
+    gaps: tuple[Gap, ...] = ()
+    if clear:
+        gaps = tuple(gap_at(clear, clear.nearest(contour.wall.at(place)), gap) for place in contour.tabs)
+    if clear is None or not _aligned(contour.wall, wall_gaps, clear, gaps, rules):
+        return cut_ring(contour.wall, tuple(gap_at(contour.wall, p, gap) for p in contour.tabs), rules)
     way = Way(clear.at(gaps[0].end if gaps else 0.0), rules)
     _cut_layers(way, clear, gaps, rules)
     if gaps:
@@ -155,7 +142,23 @@ def cut_contour(contour: Contour, rules: Rules, tab_width: float) -> Toolpath:
     return way.toolpath(rules)
 
 
-def _flare(rules: Rules) -> float:
+def _aligned(
+    wall: Ring, wall_gaps: tuple[Gap, ...], clear: Ring, gaps: tuple[Gap, ...], rules: Rules
+) -> bool:
+    """Tell whether every gap on the wall reaches a little beyond its fellow on the clear ring, at both ends.
+
+    In tight bends it may not; there the layers run along the wall itself.
+    """
+    most = 3 * flare(rules)
+    for wall_gap, gap in zip(wall_gaps, gaps, strict=True):
+        after = (wall_gap.end - wall.nearest(clear.at(gap.end))) % wall.length
+        before = (wall.nearest(clear.at(gap.start)) - wall_gap.start) % wall.length
+        if max(after, before) > most:
+            return False
+    return True
+
+
+def flare(rules: Rules) -> float:
     """Return how much earlier than the layers the wall pass stops at a tab, mm.
 
     Shifted toward the wall by the allowance a, a round cutter of radius R would take a crescent off the tab's
@@ -220,7 +223,12 @@ def _ramp_to_and_fro(way: Way, line: Floats, level: float, rules: Rules) -> None
     """Ramp down along a line, to and fro as often as it takes, and come back to its start."""
     forth = True
     followed = way.ramp(line, level, rules.slope)
+    legs = 1
     while followed is None:
+        legs += 1
+        if legs > MOST_LEGS:
+            message = "there is no room to ramp down between two tabs; ask for fewer or narrower tabs"
+            raise PlanError(message)
         forth = not forth
         followed = way.ramp(line if forth else line[::-1], level, rules.slope)
     if forth:
@@ -242,13 +250,24 @@ def _cut_whole_wall(way: Way, wall: Ring, clear: Ring, rules: Rules) -> None:
 
 
 def _slide(wall: Ring, clear: Ring, start: float, lead: float, leaving: bool = False) -> Floats:
-    """Return a way along the wall that comes to it from the clear ring bit by bit, or leaves it."""
+    """Return a way along the wall that comes to it from the clear ring bit by bit, or leaves it.
+
+    The way that is left grows with the square of the length: so behind a tab the round cutter stays inside
+    what the layers have cleared (see `flare`).
+    """
     stops = np.linspace(start, start + lead, 13)
     line = np.vstack([wall.between(a, b)[:-1] for a, b in pairwise(stops)])
     line = np.vstack([line, wall.at(start + lead)[None]])
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-    share = run / run[-1] if leaving else 1 - run / run[-1]
+    share = run / max(run[-1], 1e-12)
+    share = share**2 if leaving else 1 - share**2
     return np.asarray(line + share[:, None] * (clear.closest(line) - line))
+
+
+def _slide_to(wall: Ring, beside: Floats, end: float) -> tuple[float, float]:
+    """Return the place on the wall that lies beside a position, and how far before `end` it lies."""
+    lead = (end - wall.nearest(beside)) % wall.length
+    return end - lead, lead
 
 
 def _cut_wall_between_tabs(
@@ -261,8 +280,12 @@ def _cut_wall_between_tabs(
     level = rules.levels[-1]
     for k in range(len(gaps)):
         gap, following = wall_gaps[k], wall_gaps[(k + 1) % len(gaps)]
+        aside = _slide(wall, clear, *_slide_to(wall, clear.at(gaps[k].end), gap.end))
+        if k:  # before the first, the layers have ended on the clear ring
+            way.along(aside[::-1], way.z)
         way.to(clear.at(gaps[k].end), way.z)
         way.lift(level, PLUNGE)
+        way.along(aside, level)
         way.along(wall.between(gap.end, gap.end + (following.start - gap.end) % wall.length), level)
         way.lift(rules.tab_top, CUT)
         way.along(wall.between(following.start, following.end), rules.tab_top)

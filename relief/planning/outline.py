@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import cast
+from typing import NamedTuple, cast
 
 import contourpy
 import numpy as np
@@ -218,6 +218,25 @@ class Ring:
         line = shapely.LinearRing(self.points)
         places = shapely.line_locate_point(line, shapely.points(points))
         return np.asarray(shapely.get_coordinates(shapely.line_interpolate_point(line, places)))
+
+
+class Gap(NamedTuple):
+    """Where the cutter rises over a tab: places on a ring."""
+
+    start: float
+    end: float
+
+
+def gap_at(ring: Ring, middle: float, width: float) -> Gap:
+    """Return the gap around a place whose ends are `width` mm apart, as the crow flies.
+
+    What is left standing between two round holes of diameter D is their distance less D at its narrowest.
+    """
+    half = width / 2
+    for _ in range(8):
+        apart = float(np.hypot(*(ring.at(middle + half) - ring.at(middle - half))))
+        half = min(half * width / max(apart, 1e-9), ring.length / 2)
+    return Gap(middle - half, middle + half)
 
 
 def ring(line: shapely.LinearRing, step: float, *, clockwise: bool) -> Ring:

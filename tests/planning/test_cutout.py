@@ -13,13 +13,15 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import ndimage
 
 from relief.carving import carve_stock, deepest_cut, rapid_contact
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
+from relief.holding import holding
 from relief.job import Cutout
 from relief.planning.cutout import CutoutPlan, plan_cutout
-from relief.planning.outline import ellipse, inside, rectangle
+from relief.planning.outline import ellipse, inside, rectangle, silhouette, without_specks
 from relief.program.read import read_program
 from relief.program.write import ProgramHead, write_program
 from relief.shop.records import Cutter, Machine
@@ -445,6 +447,38 @@ class TestHoles:
 
         assert shapely.distance(lines, pair).min() >= 3.0
         assert any("too narrow for the cutout cutter" in text for text in cut.plan.warnings)
+
+
+class TestAnyShape:
+    @pytest.mark.parametrize("seed", [3, 5, 20, 28, 31, 41, 47, 59])
+    def test_blobs_and_bays_of_all_sizes(self, seed):
+        """On random silhouettes: no gouge, no steep entry, nothing loose but parts named as untabbed."""
+        rng = np.random.default_rng(seed)
+        blobs = ndimage.gaussian_filter(rng.normal(size=(200, 200)), rng.uniform(8, 20))
+        soft = np.clip(blobs / blobs.std() * 20 + rng.uniform(-8, 12), 0, 1)
+        cutter = Cutter("flat", float(rng.choice([2.0, 3.175, 6.0])), cutting_length=30.0)
+        shape = without_specks(silhouette(soft, Region(0, 0, 80, 80)), 4 * cutter.diameter**2)
+        section = replace(SECTION, stepdown=cutter.diameter / 2, allowance=float(rng.choice([0.0, 0.2, 0.5])))
+        cut = Cut(shape, section, cutter)
+        starts, ends = cut.cuts
+        lines = shapely.linestrings(np.stack([starts[:, :2], ends[:, :2]], axis=1))
+        stock = cut.stock(0.25)
+        held = holding(
+            carve_stock(stock, cut.moves, cutter), inside(shape, stock), THICKNESS, cutter.diameter
+        )
+
+        assert shapely.distance(lines, shape).min() >= cutter.diameter / 2
+        assert_no_steep_entry(cut)
+        assert held.loose_waste < 2.0
+        untabbed = sum("only 0 of" in text for text in cut.plan.warnings)
+        assert held.loose_parts <= untabbed
+
+    def test_parts_close_together_are_held_each(self):
+        """Two discs that all but touch have one ring round both, and a tab each."""
+        pair = shapely.union(shapely.Point(0, 0).buffer(14), shapely.Point(33.7, 0).buffer(14))
+        cut = Cut(pair, replace(SECTION, tabs=1))
+
+        assert {tab.x > 17 for tab in cut.plan.tabs} == {False, True}
 
 
 class TestSkin:
