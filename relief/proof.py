@@ -16,9 +16,15 @@ from relief.carving import DeepestCut, carve_stock, deepest_cut, deepest_move, r
 from relief.errors import ProgramError
 from relief.evidence import Evidence, ReadProgram
 from relief.feeds import Feeds
-from relief.heightfield import Heightfield
+from relief.heightfield import Heightfield, Heights
 from relief.holding import Holding, holding
-from relief.measures import lost_detail, scallop_figures, scallop_heights, wall_nodes
+from relief.measures import (
+    lost_detail,
+    scallop_figures,
+    scallop_heights,
+    square_to_surface,
+    wall_nodes,
+)
 from relief.moves import Moves
 from relief.part import cut_width
 from relief.plans import Plan
@@ -160,7 +166,8 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
     scallops, walls = scallop_heights(inside, reachable), wall_nodes(reachable)
     own = part.nodes[finished.window(setup.region)] if part else np.ones_like(walls)
     tolerance = setup.job.finishing.scallop
-    deepest, where = _gouge(setup, programs, finished)
+    below = setup.target.heights - finished.heights
+    deepest, where = _gouge(below, programs, finished)
     evidence = Evidence(
         machine=setup.machine,
         material=setup.material,
@@ -168,6 +175,7 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
         programs=programs,
         units=setup.job.output.units,
         gouge=deepest,
+        gouge_square=square_to_surface(setup.target, below),
         gouge_place=where,
         scallop=scallop_figures(scallops[own], walls[own], tolerance),
         lost_detail=lost_detail(relief.heights[own], reachable.heights[own], tolerance),
@@ -196,12 +204,11 @@ def _holding(carved: Heightfield, setup: Setup) -> Holding | None:
     return holding(carved, part.nodes, setup.job.stock.thickness, cut_width(setup.job, part.cutter))
 
 
-def _gouge(setup: Setup, programs: Sequence[ReadProgram], finished: Heightfield) -> tuple[float, str]:
+def _gouge(below: Heights, programs: Sequence[ReadProgram], finished: Heightfield) -> tuple[float, str]:
     """Return the deepest cut below the target, mm, and which line makes it.
 
     The surround is judged too: walled, it must stay whole; open, nothing goes deeper there than the relief.
     """
-    below = setup.target.heights - finished.heights
     j, i = divmod(int(np.argmax(below)), below.shape[1])
     deepest = max(0.0, float(below[j, i]))
     if not deepest:

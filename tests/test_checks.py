@@ -59,7 +59,7 @@ def evidence(*programs: ReadProgram, **other: object) -> Evidence:
     values = {
         "machine": MACHINE, "material": MATERIAL, "thickness": 18.0,
         "programs": (trace, *(programs or (program(),))),
-        "gouge": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
+        "gouge": 0.0, "gouge_square": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
         "lost_detail": LostDetail(0.1, 0.05, 0.02, 0.01), "levels": 65536, "depth": 3.0, "pitch": 0.1,
     }  # fmt: skip
     return Evidence(**(values | other))
@@ -84,7 +84,7 @@ def test_checks_that_stop_come_first():
 WRONG = {
     "within travel": evidence(program(TEXT.replace("X40", "X700"))),
     "within stock": evidence(program(TEXT.replace("Z-3", "Z-18.5"))),
-    "no gouge": evidence(gouge=0.006),
+    "no gouge": evidence(gouge=0.006, gouge_square=0.006),
     "no rapid through stock": evidence(program(contact_depth=0.02, contact_block=4)),
     "inside the trace": evidence(program(TEXT.replace("X40", "X44"))),
     "cutting length covers the depth": evidence(program(cutter=replace(FLAT, cutting_length=2.5))),
