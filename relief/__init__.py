@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-# Where each public name lives. They are imported when first asked for, so that `relief --help` answers at once.
+# Where each public name lives; imported when first asked for, so that `relief --help` answers at once.
 _HOMES = {
     "Cutter": "relief.shop.records",
     "Heightfield": "relief.heightfield",

@@ -21,7 +21,6 @@ from relief.job import Cutout
 from relief.moves import Moves
 from relief.shop.records import Machine, Material
 from relief.timing import fastest_block_rate, move_seconds
-from relief.units import format_length
 
 # Depth below the target that float32 heights and the lattice of the text explain, mm.
 GOUGE_LIMIT = 0.005
@@ -88,8 +87,8 @@ def within_travel(evidence: RunEvidence) -> Check:
     span, travel = float(spans[:, worst].max()), evidence.machine.travel[worst]
     holds = bool((excess <= TEXT_ROUNDING).all())
     message = (
-        f"the programs span {format_length(span)} along {'XYZ'[worst]};"
-        f" {evidence.machine.name} travels {format_length(travel)}"
+        f"the programs span {evidence.told(span)} along {'XYZ'[worst]};"
+        f" {evidence.machine.name} travels {evidence.told(travel)}"
     )
     if not holds:
         message += _extremes(evidence.programs[int(np.argmax(spans[:, worst]))], worst)
@@ -101,8 +100,8 @@ def within_stock(evidence: RunEvidence) -> Check:
     spare, program = min(((_spare_below(evidence, p), p) for p in evidence.programs), key=itemgetter(0))
     lowest, holds = float(np.nanmin(program.moves.points[:, 2])), spare >= -TEXT_ROUNDING
     message = (
-        f"the deepest position of {program.file} is {format_length(-lowest)} below the stock top;"
-        f" the stock is {format_length(evidence.thickness)} thick"
+        f"the deepest position of {program.file} is {evidence.told(-lowest)} below the stock top;"
+        f" the stock is {evidence.told(evidence.thickness)} thick"
     )
     if not holds:
         message += f" ({program.place(int(np.nanargmin(program.moves.points[1:, 2])))})"
@@ -145,7 +144,7 @@ def inside_the_trace(evidence: RunEvidence) -> Check:
     holds = beyond <= TRACE_SLACK or program is None
     message = "the trace goes round all that is cut"
     if not holds and program is not None:
-        message = f"a cutter comes {format_length(beyond)} outside the trace ({program.place(move)})"
+        message = f"a cutter comes {evidence.told(beyond)} outside the trace ({program.place(move)})"
     return Check("inside the trace", holds, max(beyond, 0.0), TRACE_SLACK, "mm", message, "stop")
 
 
@@ -158,7 +157,7 @@ def cutting_length_covers_depth(evidence: RunEvidence) -> Check:
     depth, length = _depth(program), program.cutter.cutting_length if program.cutter else 0.0
     return Check(
         "cutting length covers the depth", spare >= -TEXT_ROUNDING, depth, length, "mm",
-        f"{program.file} goes {format_length(depth)} deep with cutting edges of {format_length(length)}",
+        f"{program.file} goes {evidence.told(depth)} deep with cutting edges of {evidence.told(length)}",
         "stop",
     )  # fmt: skip
 
@@ -172,9 +171,9 @@ def shank_and_holder_clear(evidence: RunEvidence) -> Check:
     spare, program = min(((_spare_above(p), p) for p in evidence.cuts), key=itemgetter(0))
     return Check(
         "shank and holder clear", spare >= -TEXT_ROUNDING, spare, 0.0, "mm",
-        f"{program.file}: shank and holder stay {format_length(spare)} above the stock top"
+        f"{program.file}: shank and holder stay {evidence.told(spare)} above the stock top"
         if spare >= 0
-        else f"{program.file}: shank or holder would go {format_length(-spare)} below the stock top",
+        else f"{program.file}: shank or holder would go {evidence.told(-spare)} below the stock top",
         "stop",
     )  # fmt: skip
 
@@ -210,7 +209,7 @@ def part_held(evidence: Evidence) -> Check:
         floor = _floor(evidence.programs, evidence.thickness)
         return Check(
             "part held", floor > 0, floor, 0.0, "mm",
-            f"the thinnest floor left is {format_length(floor)}; the part stays in its board",
+            f"the thinnest floor left is {evidence.told(floor)}; the part stays in its board",
             "stop",
         )  # fmt: skip
     if not asked.tabs and not asked.skin:
@@ -220,7 +219,7 @@ def part_held(evidence: Evidence) -> Check:
             "warn",
         )  # fmt: skip
     fault = _holding_fault(found, asked, evidence.pitch)
-    held_by = f"a skin of {format_length(asked.skin)}" if asked.skin else f"{len(found.bridges)} tabs"
+    held_by = f"a skin of {evidence.told(asked.skin)}" if asked.skin else f"{len(found.bridges)} tabs"
     return Check(
         "part held", not fault, found.section, 0.0, "mm²",
         fault or f"the part is held by {held_by}, {found.section:.0f} mm² in all",
@@ -243,8 +242,8 @@ def scallop_reached(evidence: Evidence) -> Check:
     """The surface is as smooth as asked."""
     figures = evidence.scallop
     message = (
-        f"{100 * figures.within:.2f} % of the area is within {format_length(figures.tolerance)};"
-        f" the highest ridge is {format_length(figures.max)}"
+        f"{100 * figures.within:.2f} % of the area is within {evidence.told(figures.tolerance)};"
+        f" the highest ridge is {evidence.told(figures.max)}"
     )
     return Check(
         "scallop reached", figures.within >= WITHIN_ENOUGH, 100 * figures.within, 100 * WITHIN_ENOUGH, "%",
@@ -258,7 +257,7 @@ def detail_kept(evidence: Evidence) -> Check:
     return Check(
         "detail kept", lost.share <= LOST_SHARE, 100 * lost.share, 100 * LOST_SHARE, "%",
         f"{100 * lost.share:.1f} % of the area stays more than a scallop above the picture,"
-        f" {format_length(lost.max)} at most; a smaller ball would show more",
+        f" {evidence.told(lost.max)} at most; a smaller ball would show more",
         "warn",
     )  # fmt: skip
 
@@ -299,8 +298,8 @@ def stepdown_by_the_rule(evidence: Evidence) -> Check:
     rule = _rule(program, evidence.material)
     return Check(
         "stepdown by the rule", excess <= STEPDOWN_SLACK, program.deepest_cut, rule, "mm",
-        f"{program.file} takes off up to {format_length(program.deepest_cut)} at once"
-        f" (line {program.deepest_block}); the rule for {evidence.material.name} is {format_length(rule)}",
+        f"{program.file} takes off up to {evidence.told(program.deepest_cut)} at once"
+        f" (line {program.deepest_block}); the rule for {evidence.material.name} is {evidence.told(rule)}",
         "warn",
     )  # fmt: skip
 
@@ -322,7 +321,7 @@ def floor_thick_enough(evidence: RunEvidence) -> Check:
     floor = _floor((p for p in evidence.programs if p.operation != "cutout"), evidence.thickness)
     return Check(
         "floor thick enough", floor >= THIN_FLOOR, floor, THIN_FLOOR, "mm",
-        f"{format_length(floor)} of stock is left below the deepest cut", "warn",
+        f"{evidence.told(floor)} of stock is left below the deepest cut", "warn",
     )  # fmt: skip
 
 
@@ -339,10 +338,10 @@ def scallop_resolvable(evidence: Evidence) -> Check:
     """The grid is fine enough to show ridges of the height asked for."""
     limit = 2 * evidence.scallop.tolerance
     holds = evidence.pitch <= limit * (1 + 1e-9)
-    message = f"the surface is judged on nodes {format_length(evidence.pitch)} apart"
+    message = f"the surface is judged on nodes {evidence.told(evidence.pitch)} apart"
     if not holds:
         message += (
-            f"; ridges that low are not resolvable at this pitch: set output.pitch to {format_length(limit)}"
+            f"; ridges that low are not resolvable at this pitch: set output.pitch to {evidence.told(limit)}"
         )
     return Check("scallop resolvable", holds, evidence.pitch, limit, "mm", message, "warn")
 

@@ -13,7 +13,7 @@ from relief.job import Cutout
 from relief.measures import LostDetail, ScallopFigures
 from relief.moves import Moves
 from relief.shop.records import Cutter, Machine, Material
-from relief.units import MM_PER_INCH, Units
+from relief.units import MM_PER_INCH, Units, format_length
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +85,10 @@ class RunEvidence:
     programs: tuple[ReadProgram, ...]
     cutout: Cutout | None = None
     units: Units | None = None
+
+    def told(self, length: float) -> str:
+        """Return a length in the user's unit."""
+        return format_length(length, self.units or "mm")
 
     @property
     def cuts(self) -> tuple[ReadProgram, ...]:

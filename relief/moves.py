@@ -47,7 +47,7 @@ class Moves:
 
     def shifted(self, dx: float, dy: float, dz: float) -> Moves:
         """Return the same moves in coordinates moved by (dx, dy, dz) mm."""
-        return replace(self, points=self.points + (dx, dy, dz))
+        return replace(self, points=self.points + np.array([dx, dy, dz]))
 
     def lengths(self) -> npt.NDArray[np.float64]:
         """(n,) 3-D length of each move, mm; an axis not told yet counts as standing still."""

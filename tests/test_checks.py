@@ -216,6 +216,14 @@ def test_moving_sideways_before_rising_is_caught():
     assert "sideways" in told.message
 
 
+def test_words_speak_the_unit_of_the_job():
+    """In an inch job the sentences of the checks tell inches."""
+    told = {c.name: c for c in run_checks(evidence(units="in"))}
+
+    assert " in " in told["within stock"].message
+    assert " mm" not in told["within stock"].message
+
+
 def test_a_trace_that_turns_the_spindle_is_caught():
     """The trace runs with the spindle off, whatever is in it."""
     text = TRACE.replace("G0 X44", "M3 S12000\nG0 X44")

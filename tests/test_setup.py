@@ -97,7 +97,7 @@ def test_a_scallop_too_fine_for_the_grid_is_told(tmp_path: Path):
 
 
 def test_a_picture_too_coarse_for_the_cutter_is_told(tmp_path: Path):
-    """Pixels wider than the cutter's mark, 2√(2Rh − h²) = 0.7906 mm for a 1/8 in ball at 0.05 mm, are told."""
+    """Pixels wider than the mark of an 1/8 in ball at 0.05 mm, 2√(2Rh − h²) = 0.7906 mm, are told."""
     from PIL import Image
 
     def notes(columns: int) -> tuple[str, ...]:

@@ -1,0 +1,1 @@
+"""The hot loops: arrays in, arrays out, numpy and numba alone."""

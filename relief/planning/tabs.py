@@ -112,7 +112,8 @@ def _one_for_each(
     order : places that could hold one, best first
     """
     tree = shapely.STRtree(parts)
-    owners = dict(zip(order, tree.nearest(shapely.points(ring.at(order))), strict=True)) if order else {}
+    nearest = np.atleast_1d(tree.nearest(shapely.points(ring.at(order)))) if order else ()
+    owners = dict(zip(order, nearest, strict=True))
     for part in range(len(parts)):
         mine = [place for place in order if owners[place] == part]
         if any(tree.nearest(shapely.Point(ring.at(place))) == part for place in chosen):
