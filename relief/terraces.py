@@ -8,6 +8,7 @@ left is smoothed away within the limits. Where codes jump (a hard edge), no curv
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,6 +23,8 @@ WITHIN = np.float32(0.49)
 # A jump is a hard edge when it is this many times its neighbours' (and two levels more), or when it is two
 # levels or more beside a run of at least this many equal codes. A smooth slope does neither.
 STEEPER, LONG = 2, 4
+# Rounding alone bends a straight line by up to 2 levels; what bends more than this is an edge.
+BEND = 4
 # Radii of the last smoothing, pixels.
 SCALES = (4.0, 2.0, 1.2, 1.2)
 
@@ -43,8 +46,9 @@ def unstepped(brightness: npt.NDArray[np.float64], levels: int) -> npt.NDArray[n
     codes = np.rint(given)
     low = np.maximum(given - WITHIN, 0)
     high = np.minimum(given + WITHIN, np.float32(top))
-    across, steep_across = _curves(codes)
-    along, steep_along = _curves(np.ascontiguousarray(codes.T))
+    with ThreadPoolExecutor(2) as pool:
+        rows, columns = pool.map(_curves, (codes, np.ascontiguousarray(codes.T)))
+    (across, steep_across), (along, steep_along) = rows, columns
     shape = across * steep_across + along.T * steep_along.T
     shape /= steep_across + steep_along.T
     shape = np.clip(shape, low, high, out=shape)
@@ -84,7 +88,7 @@ def _curves(codes: Levels) -> tuple[Levels, Levels]:
     constant, linear, square, cubic, step, weight = (
         np.repeat(term.astype(np.float32), counts).reshape(codes.shape) for term in terms
     )
-    place = np.arange(codes.size, dtype=np.int64) - np.repeat(first, counts)
+    place = np.arange(codes.size, dtype=np.int32) - np.repeat(first.astype(np.int32), counts)
     t = (place.reshape(codes.shape) + np.float32(0.5)).astype(np.float32) * step
     return constant + t * (linear + t * (square + t * cubic)), weight
 
@@ -153,9 +157,10 @@ def _slopes(runs: _Runs, rise: _Any) -> tuple[_Any, _Any]:
 
 def _polished(shape: Levels, codes: Levels, low: Levels, high: Levels) -> Levels:
     """Smooth away the jitter between rows and columns, within the limits and away from hard edges."""
+    edges = _edges(codes)
     for scale in SCALES:
         radius = round(3 * scale)
-        soft = _away_from_edges(codes, 2 * radius)
+        soft = ndimage.maximum_filter(edges, 4 * radius + 1) == 0
         smooth = np.clip(_smoothed(shape, scale, radius), low, high)
         shape = np.where(soft, smooth, shape)
     return shape
@@ -173,7 +178,7 @@ def _smoothed(shape: Levels, scale: float, radius: int) -> Levels:
     return wide[margin:-margin, margin:-margin]
 
 
-def _away_from_edges(codes: Levels, reach: int) -> npt.NDArray[np.bool_]:
-    """Return which pixels have no hard edge within reach: nowhere a bend that rounding could not make."""
-    bends = [np.abs(ndimage.convolve1d(codes, [1.0, -2.0, 1.0], axis=axis)) for axis in (0, 1)]
-    return np.asarray(ndimage.maximum_filter(np.maximum(*bends), 2 * reach + 1) <= 4)
+def _edges(codes: Levels) -> npt.NDArray[np.uint8]:
+    """Return 1 where codes bend more than rounding could make them, and 0 elsewhere."""
+    bends = (np.abs(ndimage.convolve1d(codes, [1.0, -2.0, 1.0], axis=axis)) > BEND for axis in (0, 1))
+    return np.logical_or(*bends).astype(np.uint8)
