@@ -16,6 +16,8 @@ Units = Literal["mm", "in"]
 
 # 25.4 mm by definition: international yard and pound agreement of 1959; ISO 80000-3.
 MM_PER_INCH = 25.4
+# No length that anybody means is as large; mm.
+MOST = 1e12
 
 _LENGTH = re.compile(
     r"""^\s*(?P<sign>[+-]?)\s*
@@ -59,8 +61,8 @@ def parse_length(value: float | str) -> float:
         raise LengthError(message)
     if isinstance(value, str):
         return _from_text(value)
-    if not math.isfinite(value):
-        message = f"{value!r} is no length; write a finite number of millimetres"
+    if not -MOST < value < MOST:  # also catches NaN, and whole numbers too large for a float
+        message = "that is no length; write a finite number of millimetres"
         raise LengthError(message)
     return float(value)
 
