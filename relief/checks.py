@@ -311,7 +311,7 @@ def steps_of_the_picture_hidden(evidence: Evidence) -> Check:
     return Check(
         "steps of the picture hidden", step <= limit, step, limit, "mm",
         f"one step of brightness is {step:.2g} mm of depth"
-        + ("" if step <= limit else "; use a 16-bit picture or carve less deep"),
+        + ("" if step <= limit else "; set shaping.unstep = true, or use a 16-bit picture"),
         "warn",
     )  # fmt: skip
 
