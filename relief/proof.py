@@ -33,7 +33,7 @@ from relief.program.write import ProgramHead, write_program
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.shop.records import Cutter, Machine
-from relief.surfaces import reachable_surface
+from relief.surfaces import reachable_inside
 from relief.timing import program_seconds
 from relief.units import format_length
 
@@ -161,7 +161,7 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
     programs = tuple(_read_all(texts, setup, progress))
     carved, finished = programs[-1].after, _finished(programs, setup)
     relief, part = setup.relief, setup.part
-    reachable = relief.with_heights(reachable_surface(relief, setup.finishing_cutter))
+    reachable = reachable_inside(setup.target, setup.region, setup.finishing_cutter)
     inside = finished.cropped(setup.region)
     scallops, walls = scallop_heights(inside, reachable), wall_nodes(reachable)
     own = part.nodes[finished.window(setup.region)] if part else np.ones_like(walls)

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from relief.cutters import profile, profile_table
-from relief.heightfield import Heightfield, Heights
+from relief.heightfield import Heightfield, Heights, Region
 from relief.kernels.tip import reach_grid, tip_grid
 from relief.shop.records import Cutter
 
@@ -51,6 +51,19 @@ def reachable_surface(field: Heightfield, cutter: Cutter) -> Heights:
     """
     table = profile_table(profile(cutter), field.pitch)
     return reach_grid(tip_grid(field.heights, table), table)
+
+
+def reachable_inside(target: Heightfield, region: Region, cutter: Cutter) -> Heightfield:
+    """Return the best surface that a cutter can leave inside a region, with its axis over that region.
+
+    Parameters
+    ----------
+    target : Heightfield, over the whole stock: a wall round the region keeps the cutter away
+    region : Region
+    cutter : Cutter
+    """
+    tip = target.with_heights(tip_surface(target, cutter)).cropped(region)
+    return tip.with_heights(reach_grid(tip.heights, profile_table(profile(cutter), target.pitch)))
 
 
 def surround(

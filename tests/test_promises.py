@@ -220,3 +220,5 @@ def test_a_walled_edge_stays_standing(tmp_path):
     assert deep[:, 0].min() > 0
     assert deep[:, 0].max() < 10
     assert math.isclose(job.report.gouge, 0.0, abs_tol=0.005)
+    assert job.report.scallop.within > 0.999
+    assert job.report.lost_detail.max > 1  # the ball cannot reach into the corner at the foot of the wall
