@@ -17,9 +17,10 @@ from numba import njit
 
 from relief.kernels.finish import (
     BLOCK,
+    DIP,
+    beyond,
     bowed,
     footprint,
-    lattice_tip,
     least_swept,
     link,
     put,
@@ -78,6 +79,8 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
                     if limit[j, i] >= floor:
                         dx = i * pitch + x0 - move[0]
                         a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
+                        if bow > 0.0 and beyond(a, d, move, shape4[3], limit[j, i]):
+                            continue
                         if swept(a, d, move, shape4) <= limit[j, i]:
                             if count == nodes.shape[0]:
                                 nodes = more_places(nodes)
@@ -148,7 +151,7 @@ def grow_runs(
     for k in range(order.shape[0]):
         if done[order[k]]:
             continue
-        place_vertex(ground, aim, source[order[k]], tip.shape[1], how[0], goal, seen)
+        place_vertex(aim, tip, source[order[k]], how[0], goal)
         nodes = finish_piece(aim, goal, goal, done, nodes)
         done[order[k]] = 1  # the lattice may leave it a hair above its limit
         back = put(back, 0, goal[0], goal[1], goal[2])
@@ -190,7 +193,7 @@ def extend(
         if place < 0:
             return run, count
         done[head[place]] = 1
-        place_vertex(ground, aim, place, tip.shape[1], how[0], goal, seen)
+        place_vertex(aim, tip, place, how[0], goal)
         part = link(ground, run[count - 1], goal, how, tube, seen)
         for n in range(part.shape[0] - 1):
             nodes = finish_piece(aim, part[n], part[n + 1], done, nodes)
@@ -199,15 +202,13 @@ def extend(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def place_vertex(
-    ground: Any, aim: Any, place: int, columns: int, step: float, vertex: Doubles,
-    seen: npt.NDArray[np.int64],
-) -> None:  # fmt: skip
-    """Write the tip position over a node; where the lattice misses the node, a hair beside it."""
+def place_vertex(aim: Any, tip: Floats, place: int, step: float, vertex: Doubles) -> None:
+    """Write the tip position over a node, on the lattice."""
+    columns = tip.shape[1]
     j, i = place // columns, place % columns
     vertex[0] = math.floor((aim[3] + i * aim[2]) / step + 0.5) * step
     vertex[1] = math.floor((aim[4] + j * aim[2]) / step + 0.5) * step
-    vertex[2] = lattice_tip(ground, vertex[0], vertex[1], step, seen)
+    vertex[2] = math.ceil((tip[j, i] - DIP) / step) * step
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

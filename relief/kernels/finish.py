@@ -17,12 +17,13 @@ from numba import njit
 
 from relief.kernels.bands import in_bands
 from relief.kernels.simplify import keep_vertices, raised, settle
-from relief.kernels.sweep import RIM, ascending, free_offset, profile_at, swept_height
+from relief.kernels.sweep import RIM, ascending, profile_at, swept_height
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
 BLOCK = 4  # nodes along a side of the blocks that bound a search
+SLACK = 1e-6  # mm²: so that rounding passes over nothing
 DIP = 0.0004  # mm: a vertex may lie so much below the exact tip; less than a controller resolves
 
 
@@ -154,6 +155,8 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
                     if z[j, i] > floor:
                         dx = i * pitch + x0 - move[0]
                         a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
+                        if bow > 0.0 and beyond(a, d, move, shape4[3], z[j, i] - depth):
+                            continue
                         if z[j, i] - swept(a, d, move, shape4) > depth:
                             return True
     return False
@@ -186,22 +189,31 @@ def swept(a: float, d: float, move: Doubles, shape4: Doubles) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def beyond(a: float, d: float, move: Doubles, radius: float, height: float) -> bool:
+    """Return whether a ball's move, carried on for ever, stays above `height` at a node.
+
+    t0 + g a + R − √((1 + g²) (R² − d²)) > height, without the root: most nodes need no more than this.
+    """
+    above = move[2] + move[6] * a + radius - height
+    return above > 0.0 and above * above > (1.0 + move[6] * move[6]) * (radius * radius - d * d) + SLACK
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def least_swept(
     move: Doubles, i0: int, i1: int, j0: int, j1: int, pitch: float, x0: float, y0: float, shape4: Doubles
 ) -> float:
-    """Return a bound below all heights that a move, carried on for ever, leaves in a block of nodes.
+    """Return a bound below all heights that a move leaves in a block of nodes.
 
-    There f = t0 + g a + min over w of (s(√(d² + w²)) − g w), least where a and |d| are.
+    The swept envelope is convex in (a, d) and least at a = 0, d = 0 (the lower end), so in a box of a and |d|
+    it is least where these come nearest to that.
     """
     wide, tall = 0.5 * (i1 - i0) * pitch, 0.5 * (j1 - j0) * pitch
     dx, dy = 0.5 * (i0 + i1) * pitch + x0 - move[0], 0.5 * (j0 + j1) * pitch + y0 - move[1]
-    ex, ey, g = abs(move[3]), abs(move[4]), move[6]
-    a = dx * move[3] + dy * move[4] - (ex * wide + ey * tall)
-    d = max(abs(dy * move[3] - dx * move[4]) - (ey * wide + ex * tall), 0.0)
-    if d > shape4[3]:
-        return math.inf if d > shape4[3] + RIM else -math.inf
-    w = free_offset(d, g, shape4)
-    return move[2] + g * (a - w) + profile_at(math.sqrt(d * d + w * w), shape4)
+    ex, ey = abs(move[3]), abs(move[4])
+    a, d = dx * move[3] + dy * move[4], abs(dy * move[3] - dx * move[4])
+    half = ex * wide + ey * tall
+    a = min(max(0.0, a - half), a + half)
+    return swept(a, max(d - (ey * wide + ex * tall), 0.0), move, shape4)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
