@@ -19,7 +19,7 @@ from relief.job import Job
 from relief.lettering import lettered
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
 from relief.picture import Brightness, Picture, read_heights, read_picture
-from relief.shaping import Grid, cropped, fit_heights, grid_for, masked, shape_heights
+from relief.shaping import LARGEST, Grid, cropped, fit_heights, grid_for, masked, shape_heights
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
 from relief.solids import KINDS, read_solid, solid_picture
@@ -133,7 +133,9 @@ def lay_out(
     rough, finish = shop.cutter(job.roughing.cutter), shop.cutter(job.finishing.cutter)
     _check_cutters(job, rough, finish)
     freeing = cutout_cutter(job, shop)
-    target = surround(relief, _margins(job, relief, rough, finish, freeing), job.relief.edge, floor)
+    margins = _margins(job, relief, rough, finish, freeing)
+    _check_nodes(relief, margins)
+    target = surround(relief, margins, job.relief.edge, floor)
     region = relief.region
     job = _with_sizes(job, relief, target)
     _check_travel(job, machine, region, rough, finish, freeing)
@@ -349,6 +351,19 @@ def _margins(
             raise JobError(message)
         sides.append(margin if stock is None else (stock - size) / 2)
     return sides[0], sides[1]
+
+
+def _check_nodes(relief: Heightfield, margins: tuple[float, float]) -> None:
+    """Refuse a board whose grid no memory holds."""
+    width, length = relief.width + 2 * margins[0], relief.length + 2 * margins[1]
+    nodes = width * length / relief.pitch**2
+    if nodes > LARGEST:
+        message = (
+            f"the stock of {format_length(width)} x {format_length(length)} makes {nodes / 1e6:.0f} million"
+            f" nodes at a pitch of {format_length(relief.pitch)}, and {LARGEST / 1e6:.0f} million are the most;"
+            " use a smaller stock or margin, or a wider output.pitch"
+        )
+        raise JobError(message)
 
 
 def _with_sizes(job: Job, relief: Heightfield, target: Heightfield) -> Job:

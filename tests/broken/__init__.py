@@ -212,6 +212,11 @@ JOBS = (
         _job('picture = "slope.png"\n[relief]\nwidht = 100\n'),
         ("sign.toml", "widht", 'did you mean "', "width"),
     ),
+    Case(
+        "a board as long as a country",
+        _job('picture = "slope.png"\n[stock]\nlength = 1e9\n'),
+        ("stock", "million", "output.pitch"),
+    ),
     Case("a job without a picture", _job("[relief]\nwidth = 100\n"), ("sign.toml", "picture", "missing")),
     Case(
         "levels the wrong way round",
