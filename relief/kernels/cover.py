@@ -17,10 +17,10 @@ from numba import njit
 
 from relief.kernels.finish import (
     BLOCK,
-    DIP,
     beyond,
     bowed,
     footprint,
+    lattice_tip,
     least_swept,
     link,
     put,
@@ -151,7 +151,7 @@ def grow_runs(
     for k in range(order.shape[0]):
         if done[order[k]]:
             continue
-        place_vertex(aim, tip, source[order[k]], how[0], goal)
+        place_vertex(ground, aim, source[order[k]], tip.shape[1], how[0], goal, seen)
         nodes = finish_piece(aim, goal, goal, done, nodes)
         done[order[k]] = 1  # the lattice may leave it a hair above its limit
         back = put(back, 0, goal[0], goal[1], goal[2])
@@ -193,7 +193,7 @@ def extend(
         if place < 0:
             return run, count
         done[head[place]] = 1
-        place_vertex(aim, tip, place, how[0], goal)
+        place_vertex(ground, aim, place, tip.shape[1], how[0], goal, seen)
         part = link(ground, run[count - 1], goal, how, tube, seen)
         for n in range(part.shape[0] - 1):
             nodes = finish_piece(aim, part[n], part[n + 1], done, nodes)
@@ -202,13 +202,15 @@ def extend(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def place_vertex(aim: Any, tip: Floats, place: int, step: float, vertex: Doubles) -> None:
-    """Write the tip position over a node, on the lattice."""
-    columns = tip.shape[1]
+def place_vertex(
+    ground: Any, aim: Any, place: int, columns: int, step: float, vertex: Doubles,
+    seen: npt.NDArray[np.int64],
+) -> None:  # fmt: skip
+    """Write the tip position over a node; where the lattice misses the node, a hair beside it."""
     j, i = place // columns, place % columns
     vertex[0] = math.floor((aim[3] + i * aim[2]) / step + 0.5) * step
     vertex[1] = math.floor((aim[4] + j * aim[2]) / step + 0.5) * step
-    vertex[2] = math.ceil((tip[j, i] - DIP) / step) * step
+    vertex[2] = lattice_tip(ground, vertex[0], vertex[1], step, seen)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
