@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import Literal
 
@@ -41,6 +41,8 @@ WIDE_TAB = 1.25
 LOOSE_WASTE = 2.0
 LONG_JOB = 8 * 3600.0
 TEXT_ROUNDING = 1e-6
+# A surface that stands this much too high was not finished at all, mm.
+UNFINISHED = 0.5
 # The trace is rounded to the lattice of the text, mm.
 TRACE_SLACK = 0.02
 # The deepest cut is found to this, from above (see relief.carving.deepest_cut).
@@ -71,19 +73,19 @@ class Check:
 
 def run_checks(evidence: Evidence) -> tuple[Check, ...]:
     """Return every check that has something to judge, in order: those that stop first."""
-    return tuple(check(evidence) for check in CHECKS if _judges(check, evidence))
+    return tuple(_sound(check(evidence)) for check in CHECKS if _judges(check, evidence))
 
 
 def run_checks_without_target(evidence: RunEvidence) -> tuple[Check, ...]:
     """Return the checks that need stock, cutters and machine alone."""
-    return tuple(check(evidence) for check in WITHOUT_TARGET if _judges(check, evidence))
+    return tuple(_sound(check(evidence)) for check in WITHOUT_TARGET if _judges(check, evidence))
 
 
 def within_travel(evidence: RunEvidence) -> Check:
     """Every program fits into the machine's travel."""
     spans = np.array([_span(program.moves) for program in evidence.programs])
     excess = spans - np.asarray(evidence.machine.travel)
-    worst = int(np.argmax(excess.max(axis=0)))
+    worst = int(np.argmax((spans / np.asarray(evidence.machine.travel)).max(axis=0)))
     span, travel = float(spans[:, worst].max()), evidence.machine.travel[worst]
     holds = bool((excess <= TEXT_ROUNDING).all())
     message = (
@@ -109,12 +111,12 @@ def within_stock(evidence: RunEvidence) -> Check:
 
 
 def no_gouge(evidence: Evidence) -> Check:
-    """Nothing is cut below the target, measured square to its surface."""
-    square, down = evidence.gouge_square, evidence.gouge
-    message = f"the carved surface is at most {square:.4f} mm below the target"
-    if down > GOUGE_LIMIT:
-        message += f", {down:.4f} mm straight down on a wall ({evidence.gouge_place})"
-    return Check("no gouge", square <= GOUGE_LIMIT, square, GOUGE_LIMIT, "mm", message, "stop")
+    """Nothing is cut below the target."""
+    deepest = evidence.gouge
+    message = f"the carved surface is at most {deepest:.4f} mm below the target"
+    if deepest > GOUGE_LIMIT:
+        message += f" ({evidence.gouge_place})"
+    return Check("no gouge", deepest <= GOUGE_LIMIT, deepest, GOUGE_LIMIT, "mm", message, "stop")
 
 
 def no_rapid_through_stock(evidence: RunEvidence) -> Check:
@@ -238,6 +240,13 @@ def text_conforms(evidence: RunEvidence) -> Check:
     )  # fmt: skip
 
 
+def surface_finished(evidence: Evidence) -> Check:
+    """The finishing has been everywhere: nothing stands much higher than its ridges may."""
+    height, limit = evidence.scallop.p99, max(10 * evidence.scallop.tolerance, UNFINISHED)
+    message = f"99 % of the surface stands at most {evidence.told(height)} above what the cutter can reach"
+    return Check("surface finished", height <= limit, height, limit, "mm", message, "stop")
+
+
 def scallop_reached(evidence: Evidence) -> Check:
     """The surface is as smooth as asked."""
     figures = evidence.scallop
@@ -299,7 +308,8 @@ def stepdown_by_the_rule(evidence: Evidence) -> Check:
     return Check(
         "stepdown by the rule", excess <= STEPDOWN_SLACK, program.deepest_cut, rule, "mm",
         f"{program.file} takes off up to {evidence.told(program.deepest_cut)} at once"
-        f" (line {program.deepest_block}); the rule for {evidence.material.name} is {evidence.told(rule)}",
+        f" (line {program.deepest_block}); the rule for {evidence.material.name} is {evidence.told(rule)}"
+        + ("" if excess <= STEPDOWN_SLACK else ": feed slowly there, or rough with a smaller cutter first"),
         "warn",
     )  # fmt: skip
 
@@ -358,6 +368,7 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
     feeds_in_range,
     part_held,
     text_conforms,
+    surface_finished,
     scallop_reached,
     detail_kept,
     chip_load_in_range,
@@ -391,6 +402,13 @@ WITHOUT_TARGET: tuple[Callable[[RunEvidence], Check], ...] = (
 # What has nothing to judge where no program cuts, or none tells its speeds.
 OF_CUTS = (cutting_length_covers_depth, shank_and_holder_clear, stepdown_by_the_rule)
 OF_FEEDS = (chip_load_in_range, power_enough)
+
+
+def _sound(check: Check) -> Check:
+    """Return the check; one that stops does not hold when its number is none."""
+    if check.severity == "stop" and not math.isfinite(check.measured):
+        return replace(check, holds=False)
+    return check
 
 
 def _judges(check: Callable[..., Check], evidence: RunEvidence) -> bool:
@@ -500,6 +518,8 @@ def _spindle_fault(evidence: RunEvidence, program: ReadProgram) -> str:
     if machine.spindle == "by hand":
         if not _pauses_first(moves):
             return f"{program.file} cuts before it has stopped (M0) for the spindle to be started by hand"
+        if moves.rpm.any():
+            return f"{program.file} turns the spindle by itself, but that of {machine.name} is set by hand"
         speeds = np.array([program.feeds.rpm] if program.feeds else [])
     low, high = machine.rpm[0], min(machine.rpm[1], program.cutter.max_rpm)
     if speeds.size and not (low <= speeds.min() and speeds.max() <= high):

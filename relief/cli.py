@@ -239,14 +239,16 @@ def _shop_command() -> click.Command:
 
 def _shop(shop: Path | None, write: Path | None) -> None:
     with _told_in_one_line():
-        from relief.jobfolder import write_file
+        from relief.jobfolder import check_file, write_file
         from relief.shop.load import Shop
 
         text = Shop.read(shop).text()
         if write is None:
             click.echo(text, nl=False)
-        else:
-            write_file(write, text.encode())
+            return
+        check_file(write)
+        write_file(write, text.encode())
+        click.echo(f"Wrote {write}. Edit it, then: relief carve PICTURE --shop {shlex.quote(str(write))}")
 
 
 def _new_command() -> click.Command:
@@ -272,15 +274,16 @@ def _new_command() -> click.Command:
 
 def _new(picture: Path, out: Path | None, like: Path | None) -> None:
     with _told_in_one_line():
-        from relief.errors import FolderError
+        from relief.errors import PictureError
         from relief.job import job_from_source
-        from relief.jobfolder import write_file
+        from relief.jobfolder import check_file, write_file
         from relief.newjob import job_text
 
         path = out or Path(f"{picture.stem}.toml")
-        if path.exists():
-            message = f"{path}: already there; name another file with --out"
-            raise FolderError(message)
+        if not picture.is_file():
+            message = f"{picture}: there is no such picture; check its name and folder"
+            raise PictureError(message)
+        check_file(path)
         named = job_from_source(picture, {}).seen_from(path.parent).picture
         write_file(path, job_text(named, like).encode())
         click.echo(f"Wrote {path}. Edit it, then: relief carve {shlex.quote(str(path))}")

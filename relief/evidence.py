@@ -98,14 +98,10 @@ class RunEvidence:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Evidence(RunEvidence):
-    """All that the checks look at; `holding` only where a part is cut out.
-
-    `gouge` is the deepest cut below the target straight down, `gouge_square` the deepest square to it.
-    """
+    """All that the checks look at; `holding` only where a part is cut out."""
 
     material: Material
     gouge: float
-    gouge_square: float
     scallop: ScallopFigures
     lost_detail: LostDetail
     levels: int | None

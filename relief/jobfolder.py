@@ -89,13 +89,14 @@ def write_folder(folder: Path, files: Mapping[str, bytes], replace: bool) -> Non
             _remove(earlier)
 
 
-def check_file(path: Path) -> None:
+def check_file(path: Path, replace: bool = False) -> None:
     """Refuse, before the long work, a single file that could not be written after it.
 
     Raises
     ------
     FolderError
-        The path is a folder, its parent is missing or nothing can be written there.
+        The path is a folder or a file that may not be replaced, its parent is missing or nothing can be
+        written there.
     """
     path = _resolved(path)
     _refuse_parent(path)
@@ -103,6 +104,9 @@ def check_file(path: Path) -> None:
     with _told(path):
         if path.is_dir():
             message = f"{_shown(path)}: is a folder; name a file"
+            raise FolderError(message)
+        if path.is_file() and not replace:
+            message = f"{_shown(path)}: already there; name another file"
             raise FolderError(message)
         try:
             _write_file(trial, b"")
@@ -119,7 +123,7 @@ def write_file(path: Path, content: bytes) -> None:
         As `check_file`, or the disk refuses. Nothing is left then, and an earlier file is untouched.
     """
     path = _resolved(path)
-    check_file(path)
+    check_file(path, replace=True)
     staging = _beside(path, "making")
     with _told(path):
         try:

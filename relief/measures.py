@@ -53,29 +53,6 @@ class LostDetail:
     share: float
 
 
-def square_to_surface(target: Heightfield, below: Heights) -> float:
-    """Return the deepest cut below the target measured square to it, mm, at least 0.
-
-    Parameters
-    ----------
-    target : Heightfield
-    below : (rows, columns) mm, target minus carved surface, measured straight down
-
-    Notes
-    -----
-    A cutter that passes a wall one micron too near takes 10 µm off its nodes where the wall rises ten times
-    as fast as it runs. So the depth is multiplied by the cosine of the steepest step to a neighbour.
-    """
-    j, i = np.nonzero(below > 0)
-    if not len(j):
-        return 0.0
-    z = np.pad(target.heights, 1, mode="edge")
-    here = z[j + 1, i + 1].astype(np.float64)
-    steps = [np.abs(z[j + 1 + dj, i + 1 + di] - here) for dj, di in ((0, 1), (0, -1), (1, 0), (-1, 0))]
-    steepest = np.max(steps, axis=0) / target.pitch
-    return float((below[j, i] / np.hypot(1.0, steepest)).max())
-
-
 def scallop_heights(carved: Heightfield, reachable: Heightfield) -> Heights:
     """Return the height of what was left above the reachable surface, normal to it, in mm."""
     steepness = reachable.slope()

@@ -22,7 +22,6 @@ from relief.measures import (
     lost_detail,
     scallop_figures,
     scallop_heights,
-    square_to_surface,
     wall_nodes,
 )
 from relief.moves import Moves
@@ -175,7 +174,6 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
         programs=programs,
         units=setup.job.output.units,
         gouge=deepest,
-        gouge_square=square_to_surface(setup.target, below),
         gouge_place=where,
         scallop=scallop_figures(scallops[own], walls[own], tolerance),
         lost_detail=lost_detail(relief.heights[own], reachable.heights[own], tolerance),

@@ -42,6 +42,7 @@ class Setup:
     Parameters
     ----------
     job : the job with sizes, pitch and margins filled in
+    asked : the same, but sizes that follow from others are left open, so that an edited job stays in shape
     material, machine, roughing_cutter, finishing_cutter : from the shop
     relief : the target's own grid
     target : the target over the whole stock
@@ -55,6 +56,7 @@ class Setup:
     """
 
     job: Job
+    asked: Job
     material: Material
     machine: Machine
     roughing_cutter: Cutter
@@ -97,6 +99,9 @@ def set_up(job: Job, shop: Shop) -> Setup:
     _check_cutters(job, shop.cutter(job.roughing.cutter), finish)
     source = _read_source(job, finish)
     relief, notes = lettered(source.relief, source.job.lettering, profile(finish).corner_radius)
+    if source.levels is not None and relief.heights.min() == relief.heights.max():
+        message = f"{job.picture}: the picture has one brightness only; there is nothing to carve in it"
+        raise JobError(message)
     _check_floor(relief, source.job)
     notes = source.notes + notes
     floor = float(source.relief.heights.min())
@@ -137,12 +142,13 @@ def lay_out(
     _check_nodes(relief, margins)
     target = surround(relief, margins, job.relief.edge, floor)
     region = relief.region
-    job = _with_sizes(job, relief, target)
+    asked, job = job, _with_sizes(job, relief, target)
     _check_travel(job, machine, region, rough, finish, freeing)
     step = _step(job, machine)
     part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
     return Setup(
         job=job,
+        asked=_left_open(job, asked),
         material=material,
         machine=machine,
         roughing_cutter=rough,
@@ -377,6 +383,14 @@ def _with_sizes(job: Job, relief: Heightfield, target: Heightfield) -> Job:
     )
     stock = replace(job.stock, width=_tidy(target.width), length=_tidy(target.length))
     return replace(job, relief=sizes, stock=stock, output=replace(job.output, pitch=relief.pitch))
+
+
+def _left_open(job: Job, asked: Job) -> Job:
+    """Return the job without the sizes that follow from the picture, the width and the margin."""
+    relief = replace(job.relief, length=asked.relief.length)
+    return replace(
+        job, relief=relief, stock=replace(job.stock, width=asked.stock.width, length=asked.stock.length)
+    )
 
 
 def _tidy(length: float) -> float:

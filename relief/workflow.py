@@ -64,7 +64,7 @@ def carve(
     folder, progress = Path(folder), progress or Silent()
     check_folder(folder, replace)
     if heights is not None:
-        check_file(heights)
+        check_file(heights, replace)
     progress.stage("reading the picture and the shop")
     setup = set_up(job, shop)
     for note in setup.notes:
@@ -86,10 +86,11 @@ def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[s
     proof = prove(texts, setup, progress)
     progress.stage("drawing, mesh and job sheet")
     job = setup.job.seen_from(folder)
+    asked = setup.asked.seen_from(folder)
     report = _report(setup, job, plans, proof)
     programs = {program.file: program.text for program in texts} if report.ready else {}
     files = programs | _shown(setup, report, proof, progress)
-    files["job.toml"] = job.to_toml().encode()
+    files["job.toml"] = asked.to_toml().encode()
     return _sealed(report, files)
 
 

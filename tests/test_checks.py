@@ -59,7 +59,7 @@ def evidence(*programs: ReadProgram, **other: object) -> Evidence:
     values = {
         "machine": MACHINE, "material": MATERIAL, "thickness": 18.0,
         "programs": (trace, *(programs or (program(),))),
-        "gouge": 0.0, "gouge_square": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
+        "gouge": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
         "lost_detail": LostDetail(0.1, 0.05, 0.02, 0.01), "levels": 65536, "depth": 3.0, "pitch": 0.1,
     }  # fmt: skip
     return Evidence(**(values | other))
@@ -84,7 +84,7 @@ def test_checks_that_stop_come_first():
 WRONG = {
     "within travel": evidence(program(TEXT.replace("X40", "X700"))),
     "within stock": evidence(program(TEXT.replace("Z-3", "Z-18.5"))),
-    "no gouge": evidence(gouge=0.006, gouge_square=0.006),
+    "no gouge": evidence(gouge=0.006),
     "no rapid through stock": evidence(program(contact_depth=0.02, contact_block=4)),
     "inside the trace": evidence(program(TEXT.replace("X40", "X44"))),
     "cutting length covers the depth": evidence(program(cutter=replace(FLAT, cutting_length=2.5))),
@@ -94,6 +94,7 @@ WRONG = {
     "feeds in range": evidence(program(TEXT.replace(f"F{FEEDS.cut:.0f}", "F99999"))),
     "part held": evidence(program(after=CUT.with_heights(CUT.heights - 15.0))),
     "text conforms to the standard": evidence(program(text=TEXT.encode() + b"(" + b"x" * 300 + b")")),
+    "surface finished": evidence(scallop=ScallopFigures(0.05, 3.0, 2.0, 1.0, 0.5, 0.0, 0.0)),
     "scallop reached": evidence(scallop=ScallopFigures(0.05, 0.09, 0.08, 0.07, 0.9, 0.0, 0.0)),
     "scallop resolvable": evidence(pitch=0.2),
     "detail kept": evidence(lost_detail=LostDetail(3.0, 2.0, 1.0, 0.3)),
@@ -214,6 +215,23 @@ def test_moving_sideways_before_rising_is_caught():
 
     assert not told.holds
     assert "sideways" in told.message
+
+
+def test_a_number_that_is_none_does_not_hold():
+    """A check that stops and could not be measured stops the job."""
+    told = {c.name: c for c in run_checks(evidence(gouge=float("nan")))}
+
+    assert not told["no gouge"].holds
+
+
+def test_a_program_that_turns_a_hand_set_spindle_is_caught():
+    """Where a person sets the speed, no program may start the spindle by itself."""
+    by_hand = replace(MACHINE, spindle="by hand")
+    text = TEXT.replace("M3 ", "M0\nM3 ")
+    told = {c.name: c for c in run_checks(evidence(program(text), machine=by_hand))}["spindle speed in range"]
+
+    assert not told.holds
+    assert "by itself" in told.message
 
 
 def test_words_speak_the_unit_of_the_job():

@@ -145,6 +145,43 @@ def test_a_job_folder_can_be_carved_again_from_its_job_file(tmp_path):
         assert (tmp_path / "job" / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
 
 
+def test_an_edited_width_keeps_the_picture_in_shape(tmp_path):
+    """The saved job leaves open what follows from the picture: carved at another width it is not squashed."""
+    assert 0 == run(*small(tmp_path, "--quiet")).exit_code
+    saved = ["carve", str(tmp_path / "job" / "job.toml"), "-o", str(tmp_path / "wide"), "--width", "18"]
+    assert 0 == run(*saved, "--quiet").exit_code
+    reports = [json.loads((tmp_path / name / "report.json").read_bytes()) for name in ("job", "wide")]
+    sizes = [report["job"]["relief"] for report in reports]
+
+    assert sizes[1]["length"] / sizes[0]["length"] == pytest.approx(18 / 12, rel=0.05)
+
+
+def test_files_of_the_user_are_never_written_over(tmp_path):
+    """`--heights`, `shop --write` and `new` refuse a file that is there."""
+    kept = tmp_path / "kept.npy"
+    kept.write_text("mine")
+    for arguments in (
+        small(tmp_path, "--heights", str(kept)),
+        ["shop", "--write", str(kept)],
+        ["new", str(good_picture(tmp_path)), "-o", str(kept)],
+    ):
+        result = run(*arguments)
+        assert 1 == result.exit_code
+        assert "already there" in result.stderr
+    assert "mine" == kept.read_text()
+
+
+def test_a_blank_picture_is_refused(tmp_path):
+    """One brightness is no picture to carve."""
+    from PIL import Image
+
+    Image.new("L", (30, 20), 255).save(tmp_path / "blank.png")
+    result = run("carve", str(tmp_path / "blank.png"), "-o", str(tmp_path / "job"), "--quiet")
+
+    assert 1 == result.exit_code
+    assert "one brightness" in result.stderr
+
+
 def test_the_shop_can_be_written_edited_and_used(tmp_path):
     """`relief shop --write` gives a file that `carve --shop` takes."""
     assert 0 == run("shop", "--write", str(tmp_path / "shop.toml")).exit_code

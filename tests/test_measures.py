@@ -10,24 +10,9 @@ from relief.measures import (
     lost_detail,
     scallop_figures,
     scallop_heights,
-    square_to_surface,
     volume_below,
     wall_nodes,
 )
-
-
-def test_a_gouge_is_measured_square_to_the_surface():
-    """On a flat it counts in full, on a 45° ramp for its cosine, on a wall as the lateral error it is."""
-    flat = Heightfield(np.zeros((3, 4)), 0.5)
-    ramp = Heightfield(np.tile(-0.5 * np.arange(4), (3, 1)), 0.5)
-    wall = Heightfield(np.tile([0.0, 0.0, -5.0, -5.0], (3, 1)), 0.5)
-    below = np.zeros((3, 4), np.float32)
-    below[1, 1] = 0.1
-
-    assert square_to_surface(flat, below) == pytest.approx(0.1)
-    assert square_to_surface(ramp, below) == pytest.approx(0.1 / math.sqrt(2))
-    assert square_to_surface(wall, below) == pytest.approx(0.1 / math.hypot(1, 10))
-    assert 0.0 == square_to_surface(flat, -below)
 
 
 def test_scallop_is_measured_normal_to_the_surface():

@@ -50,6 +50,7 @@ def test_no_job_to_take_after(tmp_path: Path):
 def test_the_command_writes_beside_nothing_else(tmp_path: Path):
     """`relief new` names the picture from the job file's own folder and never writes over a file."""
     (tmp_path / "jobs").mkdir()
+    (tmp_path / "sign.png").touch()
     arguments = ["new", str(tmp_path / "sign.png"), "-o", str(tmp_path / "jobs" / "sign.toml")]
 
     assert 0 == CliRunner().invoke(relief, arguments).exit_code

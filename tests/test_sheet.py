@@ -308,7 +308,7 @@ def test_drawing_of_other_zeros() -> None:
 @pytest.mark.parametrize("clearance", [0.5, 40.0])
 def test_drawing_holds_all(clearance: float) -> None:
     """Whatever the sizes, nothing lies outside the drawing and no two labels overlap."""
-    texts = ("rapids 5 mm up", "Z0: stock top", "cut 6 mm deep", "bed, 18 mm down")
+    texts = ("first approach 5 mm up", "Z0: stock top", "cut 6 mm deep", "bed, 18 mm down")
     setup = a_setup(machine=Machine(name="router", clearance=clearance))
     trace = np.array([(-30.0, -20.0), (150.0, 130.0)])
     drawing = set_up_drawing(setup, trace, texts)

@@ -113,7 +113,7 @@ def _levels(setup: Setup, units: Units) -> tuple[str, str, str, str]:
         for size in (setup.clearance, setup.depth, setup.job.stock.thickness)
     )
     top, bed = ("Z0: ", "") if setup.job.zero.z == "stock top" else ("", "Z0: ")
-    return f"rapids {high} up", f"{top}stock top", f"cut {deep} deep", f"{bed}bed, {thick} down"
+    return f"first approach {high} up", f"{top}stock top", f"cut {deep} deep", f"{bed}bed, {thick} down"
 
 
 def _span(trace: npt.NDArray[np.float64] | None) -> tuple[float, float] | None:

@@ -24,7 +24,7 @@ from relief.carving import carve_stock
 from relief.cutters import profile
 from relief.heightfield import Heightfield
 from relief.kernels.finish import traces
-from relief.measures import WALL_ANGLE, gouge, scallop_figures, scallop_heights, wall_nodes
+from relief.measures import WALL_ANGLE, scallop_figures, scallop_heights, wall_nodes
 from relief.moves import Moves
 from relief.planning import finishing
 from relief.planning.finishing import plan_finishing
@@ -97,7 +97,7 @@ def left(field: Heightfield, cutter: Cutter, moves: Moves, scallop: float) -> tu
     carved = carve_stock(stock, moves, cutter)
     best = field.with_heights(reachable_surface(field, cutter))
     figures = scallop_figures(scallop_heights(carved, best), wall_nodes(best), scallop)
-    return figures.max / scallop, 1 - figures.within, gouge(field.heights, carved.heights)
+    return figures.max / scallop, 1 - figures.within, max(0.0, float((field.heights - carved.heights).max()))
 
 
 def finer(field: Heightfield) -> Heightfield:
