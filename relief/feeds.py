@@ -149,7 +149,7 @@ def chip_range(material: Material, diameter: float, depth: float) -> tuple[float
     Notes
     -----
     Linear between the diameters of the material's table, in proportion below the smallest, level above the
-    largest. A quarter less at twice the diameter deep, half at three times (brand-neutral trade chart).
+    largest. A quarter less at twice the diameter deep, half at three times (common practice, no source).
     """
     table = sorted(material.chip_load, key=lambda row: row.diameter)
     diameters = [0.0] + [row.diameter for row in table]

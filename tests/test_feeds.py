@@ -128,7 +128,7 @@ class TestChipRange:
         assert math.isclose(chip_range(material, 25.4, 1.0)[1], last.high)
 
     def test_deep_cuts_take_less(self) -> None:
-        """A quarter less at twice the diameter deep, half at three times (brand-neutral trade chart)."""
+        """A quarter less at twice the diameter deep, half at three times (common practice, no source)."""
         material = SHOP.material("hardwood")
         full = chip_range(material, 6.0, 6.0)[1]
         assert math.isclose(chip_range(material, 6.0, 12.0)[1], 0.75 * full)

@@ -15,8 +15,8 @@ from relief.errors import ShopError
 from relief.shop.load import NO_SOURCE, Shop, value_sources
 from relief.units import MM_PER_INCH
 
-# Chip load per tooth, inches, at one diameter deep: brand-neutral trade chart for stiff industrial machines,
-# found the same on two stored pages; low authority, an upper guide for a small router.
+# Chip load per tooth, inches, at one diameter deep (common practice, no source): a chart that circulates
+# in the trade without a name, for stiff industrial machines; an upper guide for a small router.
 CHART_IN = {
     "hardwood": {0.125: (0.003, 0.005), 0.25: (0.009, 0.011), 0.375: (0.015, 0.018), 0.5: (0.019, 0.021)},
     "softwood": {0.125: (0.004, 0.006), 0.25: (0.011, 0.013), 0.375: (0.017, 0.020), 0.5: (0.021, 0.023)},
