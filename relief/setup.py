@@ -99,13 +99,14 @@ def set_up(job: Job, shop: Shop) -> Setup:
     _check_cutters(job, shop.cutter(job.roughing.cutter), finish)
     source = _read_source(job, finish)
     relief, notes = lettered(source.relief, source.job.lettering, profile(finish).corner_radius)
-    if source.levels is not None and relief.heights.min() == relief.heights.max():
-        message = f"{job.picture}: the picture has one brightness only; there is nothing to carve in it"
-        raise JobError(message)
     _check_floor(relief, source.job)
     notes = source.notes + notes
     floor = float(source.relief.heights.min())
-    return lay_out(source.job, shop, relief, source.levels, notes, source.opacity, floor)
+    setup = lay_out(source.job, shop, relief, source.levels, notes, source.opacity, floor)
+    if source.levels is not None and relief.heights.min() == relief.heights.max():
+        message = f"{job.picture}: the picture has one brightness only; there is nothing to carve in it"
+        raise JobError(message)
+    return setup
 
 
 def lay_out(
