@@ -17,6 +17,8 @@ from numba import njit
 
 from relief.kernels.finish import (
     BLOCK,
+    NONE,
+    ONE,
     beyond,
     bowed,
     footprint,
@@ -94,7 +96,7 @@ def finish_piece(
     aim: Any, start: Doubles, end: Doubles, done: npt.NDArray[np.uint8], nodes: Places
 ) -> Places:
     """Mark (rows × columns) the nodes that a straight move finishes; return the room for their list."""
-    nodes, count = finished_nodes(aim, start, end, nodes, 0)
+    nodes, count = finished_nodes(aim, start, end, nodes, NONE)
     for n in range(count):
         done[nodes[n]] = 1
     return nodes
@@ -154,9 +156,9 @@ def grow_runs(
         place_vertex(ground, aim, source[order[k]], tip.shape[1], how[0], goal, seen)
         nodes = finish_piece(aim, goal, goal, done, nodes)
         done[order[k]] = 1  # the lattice may leave it a hair above its limit
-        back = put(back, 0, goal[0], goal[1], goal[2])
+        back = put(back, NONE, goal[0], goal[1], goal[2])
         back, grown = extend(
-            ground, aim, tip, head, following, leftover, done, reach, how, tube, back, 1, nodes, seen
+            ground, aim, tip, head, following, leftover, done, reach, how, tube, back, ONE, nodes, seen
         )
         for n in range(grown - 1, -1, -1):
             vertices = put(vertices, count, back[n, 0], back[n, 1], back[n, 2])

@@ -22,6 +22,8 @@ from relief.kernels.sweep import RIM, ascending, profile_at, swept_height
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
+# Counts handed to kernels: a bare 0 or 1 would be a type of its own, and compiled apart.
+NONE, ONE = np.int64(0), np.int64(1)
 BLOCK = 4  # nodes along a side of the blocks that bound a search
 SLACK = 1e-6  # mm²: so that rounding passes over nothing
 DIP = 0.0004  # mm: a vertex may lie so much below the exact tip; less than a controller resolves
@@ -317,7 +319,7 @@ def slim(ground: Any, trace: Doubles, count: int, step: float, tube: Doubles) ->
             kept[m], z[m] = k, raised(path, k, tube[3])
             m += 1
     settle(path, kept[:m], z, tube[0])
-    put(found, 0, trace[0, 0], trace[0, 1], trace[0, 2])
+    put(found, NONE, trace[0, 0], trace[0, 1], trace[0, 2])
     count = 1
     end = np.empty(3)
     for i in range(1, m):
@@ -339,7 +341,7 @@ def link(
 ) -> Doubles:
     """Return the slim trace straight from one vertex to another, both included."""
     trace = np.empty((64, 3))
-    put(trace, 0, start[0], start[1], start[2])
+    put(trace, NONE, start[0], start[1], start[2])
     trace, count = trace_straight(ground, end[0], end[1], end[2], how, trace, 1, seen)
     return slim(ground, trace, count, how[0], tube)
 
@@ -355,7 +357,7 @@ def trace_corners(ground: Any, corners: Doubles, how: Doubles, tube: Doubles) ->
         end[0], end[1] = corners[k, 0], corners[k, 1]
         end[2] = lattice_tip(ground, end[0], end[1], how[0], seen)
         if k == 0:
-            path = put(path, 0, end[0], end[1], end[2])
+            path = put(path, NONE, end[0], end[1], end[2])
             count = 1
         else:
             part = link(ground, start, end, how, tube, seen)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.cover import finished_nodes
-from relief.kernels.finish import chord_cuts, exact_tip, link, put, untouched
+from relief.kernels.finish import NONE, ONE, chord_cuts, exact_tip, link, put, untouched
 from relief.kernels.sweep import profile_at
 
 Doubles = npt.NDArray[np.float64]
@@ -35,11 +35,11 @@ def apart(a: Doubles, b: Doubles) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def lengthened(values: Places, needed: int) -> Places:
+def lengthened(values: Counts, needed: int) -> Counts:
     """Return the values with room for at least `needed`, new ones −1."""
     if needed <= values.shape[0]:
         return values
-    longer = np.full(max(2 * values.shape[0], needed), -1, dtype=np.int32)
+    longer = np.full(max(2 * values.shape[0], needed), -1, dtype=np.int64)
     for k in range(values.shape[0]):
         longer[k] = values[k]
     return longer
@@ -47,7 +47,7 @@ def lengthened(values: Places, needed: int) -> Places:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def enter_piece(
-    vertices: Doubles, start: int, end: int, frame: Doubles, head: Places, entries: Places, count: int
+    vertices: Doubles, start: int, end: int, frame: Doubles, head: Counts, entries: Counts, count: int
 ) -> Any:
     """Note a piece in the cells that its middle line passes.
 
@@ -79,7 +79,7 @@ def enter_piece(
 
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def cheapest(
-    vertices: Doubles, following: Places, run: Doubles, frame: Doubles, head: Places, entries: Places
+    vertices: Doubles, following: Counts, run: Doubles, frame: Doubles, head: Counts, entries: Counts
 ) -> Any:
     """Return the piece, and the part of it from 0 to 1, from which going to a run and back is shortest."""
     left, near, cell = frame[0], frame[1], frame[2]
@@ -154,11 +154,11 @@ def insert(
     first: int,
     k: int,
     vertices: Doubles,
-    following: Places,
+    following: Counts,
     count: int,
     frame: Doubles,
-    head: Places,
-    entries: Places,
+    head: Counts,
+    entries: Counts,
     noted: int,
 ) -> Any:
     """Put the vertices of a part, from `first` on, after vertex k of the path; return the last one first."""
@@ -197,9 +197,9 @@ def bring_in(
     """
     n = path.shape[0]
     vertices = np.empty((2 * (n + runs.shape[0]) + 64, 3))
-    following = np.full(vertices.shape[0], -1, dtype=np.int32)
-    head = np.full(int(frame[3] * frame[4]), -1, dtype=np.int32)
-    entries = np.full(1024, -1, dtype=np.int32)
+    following = np.full(vertices.shape[0], -1, dtype=np.int64)
+    head = np.full(int(frame[3] * frame[4]), -1, dtype=np.int64)
+    entries = np.full(1024, -1, dtype=np.int64)
     noted = 0
     for k in range(n):
         put(vertices, k, path[k, 0], path[k, 1], path[k, 2])
@@ -238,7 +238,7 @@ def bring_in(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def in_order(vertices: Doubles, following: Places) -> Doubles:
+def in_order(vertices: Doubles, following: Counts) -> Doubles:
     """Return the vertices from vertex 0 on in the order of the path."""
     found = np.empty((vertices.shape[0], 3))
     k, m = 0, 0
@@ -258,7 +258,7 @@ def split(
     They lie once to AROUND times `apart_by` mm from the marked end, where both halves still clear the target.
     """
     found = np.empty((2 * path.shape[0], 3))
-    found = put(found, 0, path[0, 0], path[0, 1], path[0, 2])
+    found = put(found, NONE, path[0, 0], path[0, 1], path[0, 2])
     count = 1
     point = np.empty(3)
     for k in range(path.shape[0] - 1):
@@ -343,7 +343,7 @@ def hopeless(
 def recount(
     nodes: Places,
     owned: Counts,
-    following: Places,
+    following: Counts,
     k: int,
     goal: int,
     counts: npt.NDArray[np.uint16],
@@ -363,7 +363,7 @@ def promising(
     source: Places,
     nodes: Places,
     owned: Counts,
-    following: Places,
+    following: Counts,
     counts: npt.NDArray[np.uint16],
     vertices: Doubles,
     k: int,
@@ -390,7 +390,7 @@ def swap_in(
     k: int,
     goal: int,
     vertices: Doubles,
-    following: Places,
+    following: Counts,
     owned: Counts,
     count: int,
     nodes: Places,
@@ -441,7 +441,7 @@ def swap_in(
 @njit(cache=True, nogil=True, error_model="numpy", inline="always")
 def detours(
     vertices: Doubles,
-    following: Places,
+    following: Counts,
     k: int,
     window: float,
     gain: float,
@@ -516,7 +516,7 @@ def shorten(
     vertices = np.empty((2 * n + 1024, 3))
     for k in range(n):
         put(vertices, k, path[k, 0], path[k, 1], path[k, 2])
-    following = np.full(vertices.shape[0], -1, dtype=np.int32)
+    following = np.full(vertices.shape[0], -1, dtype=np.int64)
     owned = np.zeros((vertices.shape[0], 2), dtype=np.int64)
     for k in range(n - 1):
         following[k] = k + 1
@@ -526,7 +526,7 @@ def shorten(
     arcs, savings = np.empty(MOST), np.empty(MOST)
     seen = untouched()
     chord = np.empty((2, 3))
-    k = 0
+    k = NONE
     while k >= 0:
         tries, taken = 0, False
         candidates = detours(vertices, following, k, limits[0], limits[1], goals, arcs, savings)
@@ -537,7 +537,7 @@ def shorten(
                     best = m
             goal, arc = goals[best], arcs[best]
             savings[best] = -1.0
-            recount(nodes, owned, following, k, goal, counts, -1)
+            recount(nodes, owned, following, k, goal, counts, -ONE)
             if promising(
                 ground, aim, source, nodes, owned, following, counts, vertices, k, goal, limits[2], seen
             ):
@@ -549,7 +549,7 @@ def shorten(
                     )
             if taken:
                 break
-            recount(nodes, owned, following, k, goal, counts, 1)
+            recount(nodes, owned, following, k, goal, counts, ONE)
             if tries == TRIES:
                 break
         if taken:
@@ -557,16 +557,16 @@ def shorten(
         v = following[k]
         if v >= 0 and following[v] >= 0 and needless(vertices[k], vertices[v], vertices[following[v]], tube):
             goal = following[v]
-            put(chord, 0, vertices[k, 0], vertices[k, 1], vertices[k, 2])
-            put(chord, 1, vertices[goal, 0], vertices[goal, 1], vertices[goal, 2])
+            put(chord, NONE, vertices[k, 0], vertices[k, 1], vertices[k, 2])
+            put(chord, ONE, vertices[goal, 0], vertices[goal, 1], vertices[goal, 2])
             if not chord_cuts(ground, chord[0], chord[1], tube[4]):
-                recount(nodes, owned, following, k, goal, counts, -1)
+                recount(nodes, owned, following, k, goal, counts, -ONE)
                 nodes, total, count, taken = swap_in(
                     aim, chord, k, goal, vertices, following, owned, count, nodes, total, counts
                 )
                 if taken:
                     continue
-                recount(nodes, owned, following, k, goal, counts, 1)
+                recount(nodes, owned, following, k, goal, counts, ONE)
         k = following[k]
     return in_order(vertices, following)
 
