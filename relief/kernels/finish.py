@@ -23,7 +23,8 @@ Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
 # Counts handed to kernels: a bare 0 or 1 would be a type of its own, and compiled apart.
-NONE, ONE = np.int64(0), np.int64(1)
+NONE: Any = np.int64(0)
+ONE: Any = np.int64(1)
 BLOCK = 4  # nodes along a side of the blocks that bound a search
 SLACK = 1e-6  # mm²: so that rounding passes over nothing
 DIP = 0.0004  # mm: a vertex may lie so much below the exact tip; less than a controller resolves
