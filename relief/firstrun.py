@@ -1,7 +1,7 @@
 """The first run on a machine: every kernel compiled before the real work, on two cores, and the user told.
 
-Two tiny jobs are run side by side: this process plans one, another writes, reads, meshes and carves a path
-drawn by hand. What they compile is kept on disk, so that neither this run nor any later one waits again.
+Two tiny jobs are run side by side: this process plans the finishing of one, another does all the rest on a
+path drawn by hand. What they compile is kept on disk, so that neither this run nor any later one waits again.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from relief.heightfield import Heightfield
 from relief.job import Finishing, Job, Output
 from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.mesh import reduced_solid, stl_bytes
-from relief.plans import Plan, plan_operations
+from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Progress, Silent
 from relief.proof import prove, write_programs
 from relief.setup import Setup, lay_out
@@ -38,7 +38,7 @@ def compile_kernels(progress: Progress) -> None:
         stderr=subprocess.DEVNULL,
     )
     try:
-        plan_operations(_tiny_setup(), Silent())
+        finishing_plan(_tiny_setup(), Silent())
         other.wait()
     finally:
         other.kill()
@@ -49,11 +49,12 @@ def compile_kernels(progress: Progress) -> None:
 
 
 def compile_proof() -> None:
-    """Write, read, mesh and carve a path drawn by hand: all that comes after planning.
+    """Rough, write, read, mesh and carve: all but the finishing, on a path drawn by hand.
 
-    Carving comes last: planning uses it too, and most of it is on disk by then.
+    Carving comes last: finishing uses it too, and most of it is on disk by then.
     """
     setup = _tiny_setup()
+    roughing_plan(setup)
     plans = (_walk(setup), _cut(setup))
     texts = write_programs(plans, setup, Silent())
     stl_bytes(reduced_solid(setup.target, -setup.job.stock.thickness, 0.01))

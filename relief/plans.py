@@ -56,9 +56,9 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
         A cut that cannot be planned, or a cutter that the spindle cannot turn.
     """
     progress.stage("planning the roughing")
-    roughing = _roughing(setup)
+    roughing = roughing_plan(setup)
     progress.stage("planning the finishing")
-    finishing = _finishing(setup, progress)
+    finishing = finishing_plan(setup, progress)
     planned: tuple[Plan, ...] = (roughing, finishing)
     if setup.part:
         progress.stage("planning the cutout")
@@ -137,7 +137,7 @@ def _roughing_section(setup: Setup) -> Roughing:
     )
 
 
-def _roughing(setup: Setup) -> Plan:
+def roughing_plan(setup: Setup) -> Plan:
     """Clear the waste."""
     cutter, section = setup.roughing_cutter, _roughing_section(setup)
     toolpath = plan_roughing(
@@ -154,7 +154,7 @@ def _roughing(setup: Setup) -> Plan:
     return Plan("roughing", toolpath, feed, cutter, feeds)
 
 
-def _finishing(setup: Setup, progress: Progress) -> Plan:
+def finishing_plan(setup: Setup, progress: Progress) -> Plan:
     """Cut the surface itself: what is left on is the allowance and the ridges of the roughing."""
     cutter, asked = setup.finishing_cutter, setup.job.finishing
     plan = plan_finishing(
