@@ -42,7 +42,7 @@ LOOSE_WASTE = 2.0
 LONG_JOB = 8 * 3600.0
 TEXT_ROUNDING = 1e-6
 # A surface that stands this much too high was not finished at all, mm.
-UNFINISHED = 0.5
+UNFINISHED = 0.2
 # The trace is rounded to the lattice of the text, mm.
 TRACE_SLACK = 0.02
 # The deepest cut is found to this, from above (see relief.carving.deepest_cut).
@@ -242,9 +242,12 @@ def text_conforms(evidence: RunEvidence) -> Check:
 
 def surface_finished(evidence: Evidence) -> Check:
     """The finishing has been everywhere: nothing stands much higher than its ridges may."""
-    height, limit = evidence.scallop.p99, max(10 * evidence.scallop.tolerance, UNFINISHED)
+    height, limit = evidence.scallop.p99, max(3 * evidence.scallop.tolerance, UNFINISHED)
     message = f"99 % of the surface stands at most {evidence.told(height)} above what the cutter can reach"
-    return Check("surface finished", height <= limit, height, limit, "mm", message, "stop")
+    idle = [program.file for program in evidence.cuts if program.moves.rapid.all()]
+    if idle:
+        message = f"{idle[0]} cuts nothing: it holds no feed move"
+    return Check("surface finished", height <= limit and not idle, height, limit, "mm", message, "stop")
 
 
 def scallop_reached(evidence: Evidence) -> Check:

@@ -217,6 +217,16 @@ def test_moving_sideways_before_rising_is_caught():
     assert "sideways" in told.message
 
 
+def test_a_program_that_cuts_nothing_is_caught():
+    """However coarse the scallop, a cutting program without a feed move has lost its cuts."""
+    text = "\n".join(line for line in TEXT.splitlines() if not line.startswith("G1")) + "\n"
+    coarse = ScallopFigures(1.0, 0.1, 0.1, 0.1, 1.0, 0.0, 0.0)
+    told = {c.name: c for c in run_checks(evidence(program(text), scallop=coarse))}["surface finished"]
+
+    assert not told.holds
+    assert "cuts nothing" in told.message
+
+
 def test_a_number_that_is_none_does_not_hold():
     """A check that stops and could not be measured stops the job."""
     told = {c.name: c for c in run_checks(evidence(gouge=float("nan")))}
