@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -109,3 +110,8 @@ class Evidence(RunEvidence):
     pitch: float
     holding: Holding | None = None
     gouge_place: str = ""
+
+
+def floor_left(programs: Iterable[ReadProgram], thickness: float) -> float:
+    """Return the least thickness of stock that programs leave, mm."""
+    return thickness + min(float(program.after.heights.min()) for program in programs)

@@ -26,7 +26,9 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
     ("planning.roughing", "planning.cutout"),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),
-    ("checks", "plans"),
+    ("checks.check", "plans"),
+    ("checks.*",),
+    ("checks",),
     ("proof", "report", "mesh", "pictures"),
     ("sheet.drawing", "sheet.scene"),
     ("sheet.render",),
@@ -159,7 +161,13 @@ def test_kernels_know_only_arrays(module: str) -> None:
     assert all(name.startswith("kernels.") for name in GRAPH[module])
 
 
-@pytest.mark.parametrize("judge", ["carving", "timing", "evidence", "checks", "measures", "program.read"])
+@pytest.mark.parametrize(
+    "judge",
+    [
+        *("carving", "timing", "evidence", "measures", "program.read"),
+        *(name for name in MODULES if name.startswith("checks")),
+    ],
+)
 def test_what_judges_the_text_never_sees_a_toolpath(judge: str) -> None:
     """Carving, timing and checks take what the text says, not what the planner meant."""
     assert "toolpath" not in GRAPH[judge]

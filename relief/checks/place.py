@@ -1,0 +1,166 @@
+"""Checks that stop: where the cutter, its shank and its holder go."""
+
+from __future__ import annotations
+
+import math
+from operator import itemgetter
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.checks.check import TEXT_ROUNDING, Check
+from relief.evidence import ReadProgram, RunEvidence
+from relief.moves import Moves
+
+CONTACT_LIMIT = 0.01
+# The trace is rounded to the lattice of the text, mm.
+TRACE_SLACK = 0.02
+
+
+def within_travel(evidence: RunEvidence) -> Check:
+    """Every program fits into the machine's travel."""
+    spans = np.array([_span(program.moves) for program in evidence.programs])
+    excess = spans - np.asarray(evidence.machine.travel)
+    worst = int(np.argmax((spans / np.asarray(evidence.machine.travel)).max(axis=0)))
+    span, travel = float(spans[:, worst].max()), evidence.machine.travel[worst]
+    holds = bool((excess <= TEXT_ROUNDING).all())
+    message = (
+        f"the programs span {evidence.told(span)} along {'XYZ'[worst]};"
+        f" {evidence.machine.name} travels {evidence.told(travel)}"
+    )
+    if not holds:
+        message += _extremes(evidence.programs[int(np.argmax(spans[:, worst]))], worst)
+    return Check("within travel", holds, span, travel, "mm", message, "stop")
+
+
+def within_stock(evidence: RunEvidence) -> Check:
+    """No program goes below the bottom of the stock; only the cutout does, by as much as it was told to."""
+    spare, program = min(((_spare_below(evidence, p), p) for p in evidence.programs), key=itemgetter(0))
+    lowest, holds = float(np.nanmin(program.moves.points[:, 2])), spare >= -TEXT_ROUNDING
+    message = (
+        f"the deepest position of {program.file} is {evidence.told(-lowest)} below the stock top;"
+        f" the stock is {evidence.told(evidence.thickness)} thick"
+    )
+    if not holds:
+        message += f" ({program.place(int(np.nanargmin(program.moves.points[1:, 2])))})"
+    return Check("within stock", holds, -lowest, -lowest + spare, "mm", message, "stop")
+
+
+def no_rapid_through_stock(evidence: RunEvidence) -> Check:
+    """Every rapid runs above the stock or through air that is already cleared, from a place that is known."""
+    worst = max(evidence.programs, key=lambda program: program.contact_depth)
+    depth, fault = worst.contact_depth, ""
+    if depth > CONTACT_LIMIT:
+        fault = f"a rapid cuts {depth:.3f} mm deep ({worst.place_of_line(worst.contact_block)})"
+        if worst.contacts > 1:
+            fault += f"; {worst.contacts} rapids of {worst.file} touch the stock"
+    fault = fault or next((found for p in evidence.programs if (found := _blind_descent(p))), "")
+    message = fault or "no rapid touches the stock"
+    return Check("no rapid through stock", not fault, depth, CONTACT_LIMIT, "mm", message, "stop")
+
+
+def inside_the_trace(evidence: RunEvidence) -> Check:
+    """No cutter comes to a place that the trace does not go round."""
+    traces = [program for program in evidence.programs if program.cutter is None]
+    if not traces:
+        message = "no trace is among the programs"
+        return Check("inside the trace", True, 0.0, TRACE_SLACK, "mm", message, "stop")
+    low = np.min([np.nanmin(p.moves.points[:, :2], axis=0) for p in traces], axis=0)
+    high = np.max([np.nanmax(p.moves.points[:, :2], axis=0) for p in traces], axis=0)
+    beyond, program, move = max(
+        (_beyond(program, low, high) for program in evidence.cuts), key=itemgetter(0), default=(0.0, None, 0)
+    )
+    holds = beyond <= TRACE_SLACK or program is None
+    message = "the trace goes round all that is cut"
+    if not holds and program is not None:
+        message = f"a cutter comes {evidence.told(beyond)} outside the trace ({program.place(move)})"
+    return Check("inside the trace", holds, max(beyond, 0.0), TRACE_SLACK, "mm", message, "stop")
+
+
+def cutting_length_covers_depth(evidence: RunEvidence) -> Check:
+    """No cutter goes deeper than its cutting edges are long."""
+    spare, program = min(
+        ((p.cutter.cutting_length - _depth(p), p) for p in evidence.cuts if p.cutter),
+        key=itemgetter(0),
+    )
+    depth, length = _depth(program), program.cutter.cutting_length if program.cutter else 0.0
+    return Check(
+        "cutting length covers the depth", spare >= -TEXT_ROUNDING, depth, length, "mm",
+        f"{program.file} goes {evidence.told(depth)} deep with cutting edges of {evidence.told(length)}",
+        "stop",
+    )  # fmt: skip
+
+
+def shank_and_holder_clear(evidence: RunEvidence) -> Check:
+    """Neither a wider shank nor the holder comes down to the stock.
+
+    Everything above the cutting edges (a wider shank) or above the reach (nut, holder) stays above the stock
+    top wherever the cutter goes; that is stricter than need be, and never wrong.
+    """
+    spare, program = min(((_spare_above(p), p) for p in evidence.cuts), key=itemgetter(0))
+    return Check(
+        "shank and holder clear", spare >= -TEXT_ROUNDING, spare, 0.0, "mm",
+        f"{program.file}: shank and holder stay {evidence.told(spare)} above the stock top"
+        if spare >= 0
+        else f"{program.file}: shank or holder would go {evidence.told(-spare)} below the stock top",
+        "stop",
+    )  # fmt: skip
+
+
+def _span(moves: Moves) -> npt.NDArray[np.float64]:
+    """Return how far the moves reach along X, Y and Z, mm."""
+    return np.asarray(np.nanmax(moves.points, axis=0) - np.nanmin(moves.points, axis=0), dtype=np.float64)
+
+
+def _extremes(program: ReadProgram, axis: int) -> str:
+    """Return between which two places a program spans an axis."""
+    along = program.moves.points[1:, axis]
+    places = program.place(int(np.nanargmin(along))), program.place(int(np.nanargmax(along)))
+    return f" (from {places[0]} to {places[1]})"
+
+
+def _spare_below(evidence: RunEvidence, program: ReadProgram) -> float:
+    """Return how far a program stays above the lowest height that it may go to, mm."""
+    through = 0.0
+    if evidence.cutout and program.operation == "cutout":
+        through = evidence.cutout.through if not evidence.cutout.skin else -evidence.cutout.skin
+    return float(np.nanmin(program.moves.points[:, 2])) + evidence.thickness + through
+
+
+def _blind_descent(program: ReadProgram) -> str:
+    """Return how a program goes below the stock top from an unknown place, or with the spindle off."""
+    points = program.moves.points
+    low = points[1:, 2] < -TEXT_ROUNDING
+    untold = np.isnan(points[:-1]).any(axis=1) | np.isnan(points[1:]).any(axis=1)
+    if (low & untold).any():
+        move = int(np.argmax(low & untold))
+        return f"goes below the stock top from a place that is not told ({program.place(move)})"
+    if program.cutter is None and low.any():
+        return f"goes below the stock top with the spindle off ({program.place(int(np.argmax(low)))})"
+    return ""
+
+
+def _beyond(
+    program: ReadProgram, low: npt.NDArray[np.float64], high: npt.NDArray[np.float64]
+) -> tuple[float, ReadProgram, int]:
+    """Return how far a cutter comes out of a box, and in which move."""
+    radius = program.cutter.diameter / 2 if program.cutter else 0.0
+    ends = program.moves.points[1:, :2]
+    out = np.nan_to_num(np.maximum(low - (ends - radius), (ends + radius) - high), nan=-math.inf)
+    worst = out.max(axis=1)
+    move = int(np.argmax(worst)) if worst.size else 0
+    return (float(worst[move]) if worst.size else 0.0), program, move
+
+
+def _depth(program: ReadProgram) -> float:
+    """Return how far below the stock top a program goes, mm."""
+    return max(0.0, -float(np.nanmin(program.moves.points[:, 2])))
+
+
+def _spare_above(program: ReadProgram) -> float:
+    """Return how far the lowest thing wider than the cutter stays above the stock top, mm."""
+    cutter = program.cutter
+    if cutter is None:
+        return math.inf
+    clear = cutter.cutting_length if cutter.shank > cutter.diameter else cutter.reach
+    return clear - _depth(program)

@@ -1,0 +1,133 @@
+"""Checks that warn: what the user should know before the spindle turns, and may accept."""
+
+from __future__ import annotations
+
+import math
+from operator import itemgetter
+
+from relief.checks.check import Check
+from relief.evidence import Evidence, ReadProgram, RunEvidence, floor_left
+from relief.shop.records import Material
+from relief.timing import fastest_block_rate, move_seconds
+
+# Share of the area that must be inside the scallop height before nothing is said about it.
+WITHIN_ENOUGH = 0.995
+LOST_SHARE = 0.1
+THIN_FLOOR = 3.0
+LONG_JOB = 8 * 3600.0
+# The deepest cut is found to this, from above (see relief.carving.deepest_cut).
+STEPDOWN_SLACK = 0.06
+
+
+def scallop_reached(evidence: Evidence) -> Check:
+    """The surface is as smooth as asked."""
+    figures = evidence.scallop
+    message = (
+        f"{100 * figures.within:.2f} % of the area is within {evidence.told(figures.tolerance)};"
+        f" the highest ridge is {evidence.told(figures.max)}"
+    )
+    return Check(
+        "scallop reached", figures.within >= WITHIN_ENOUGH, 100 * figures.within, 100 * WITHIN_ENOUGH, "%",
+        message, "warn",
+    )  # fmt: skip
+
+
+def scallop_resolvable(evidence: Evidence) -> Check:
+    """The grid is fine enough to show ridges of the height asked for."""
+    limit = 2 * evidence.scallop.tolerance
+    holds = evidence.pitch <= limit * (1 + 1e-9)
+    message = f"the surface is judged on nodes {evidence.told(evidence.pitch)} apart"
+    if not holds:
+        message += (
+            f"; ridges that low are not resolvable at this pitch: set output.pitch to {evidence.told(limit)}"
+        )
+    return Check("scallop resolvable", holds, evidence.pitch, limit, "mm", message, "warn")
+
+
+def detail_kept(evidence: Evidence) -> Check:
+    """The finishing cutter reaches most of the picture."""
+    lost = evidence.lost_detail
+    return Check(
+        "detail kept", lost.share <= LOST_SHARE, 100 * lost.share, 100 * LOST_SHARE, "%",
+        f"{100 * lost.share:.1f} % of the area stays more than a scallop above the picture,"
+        f" {evidence.told(lost.max)} at most; a smaller ball would show more",
+        "warn",
+    )  # fmt: skip
+
+
+def chip_load_in_range(evidence: Evidence) -> Check:
+    """Every cutter's chip load suits cutter and stock."""
+    told = [(program, program.feeds) for program in evidence.cuts if program.feeds is not None]
+    program, feeds = min(told, key=lambda pair: pair[1].chip_load_holds)
+    limit = feeds.chip_high if feeds.chip_load > feeds.chip_high else feeds.chip_low
+    message = f"{program.file}: {feeds.sentences[0]}"
+    return Check("chip load in range", feeds.chip_load_holds, feeds.chip_load, limit, "mm", message, "warn")
+
+
+def power_enough(evidence: Evidence) -> Check:
+    """The spindle has the power for the heaviest cut."""
+    power = max((p.feeds.power for p in evidence.cuts if p.feeds), default=0.0)
+    return Check(
+        "power enough", power <= evidence.machine.spindle_power, power, evidence.machine.spindle_power, "W",
+        f"the heaviest cut needs about {power:.0f} W of {evidence.machine.spindle_power:.0f} W",
+        "warn",
+    )  # fmt: skip
+
+
+def controller_keeps_up(evidence: RunEvidence) -> Check:
+    """No program sends blocks faster than the controller takes them."""
+    machine = evidence.machine
+    rates = [fastest_block_rate(p.moves, move_seconds(p.moves, machine)) for p in evidence.programs]
+    rate, limit = max(rates), machine.blocks_per_second
+    message = f"{evidence.programs[rates.index(rate)].file} sends up to {rate:.0f} blocks a second"
+    return Check("controller keeps up", rate <= limit, rate, limit, "blocks/s", message, "warn")
+
+
+def stepdown_by_the_rule(evidence: Evidence) -> Check:
+    """No feed move takes off more at once than the material's rule allows its cutter."""
+    excess, program = max(
+        ((p.deepest_cut - _rule(p, evidence.material), p) for p in evidence.cuts), key=itemgetter(0)
+    )
+    rule = _rule(program, evidence.material)
+    return Check(
+        "stepdown by the rule", excess <= STEPDOWN_SLACK, program.deepest_cut, rule, "mm",
+        f"{program.file} takes off up to {evidence.told(program.deepest_cut)} at once"
+        f" (line {program.deepest_block}); the rule for {evidence.material.name} is {evidence.told(rule)}"
+        + ("" if excess <= STEPDOWN_SLACK else ": feed slowly there, or rough with a smaller cutter first"),
+        "warn",
+    )  # fmt: skip
+
+
+def steps_of_the_picture_hidden(evidence: Evidence) -> Check:
+    """The brightness steps of the picture are too small to see in the relief."""
+    step = 0.0 if evidence.levels is None else evidence.depth / max(evidence.levels - 1, 1)
+    limit = evidence.scallop.tolerance
+    return Check(
+        "steps of the picture hidden", step <= limit, step, limit, "mm",
+        f"one step of brightness is {step:.2g} mm of depth"
+        + ("" if step <= limit else "; set shaping.unstep = true, or use a 16-bit picture"),
+        "warn",
+    )  # fmt: skip
+
+
+def floor_thick_enough(evidence: RunEvidence) -> Check:
+    """Enough stock is left below the deepest cut to stay stiff."""
+    floor = floor_left((p for p in evidence.programs if p.operation != "cutout"), evidence.thickness)
+    return Check(
+        "floor thick enough", floor >= THIN_FLOOR, floor, THIN_FLOOR, "mm",
+        f"{evidence.told(floor)} of stock is left below the deepest cut", "warn",
+    )  # fmt: skip
+
+
+def time_bearable(evidence: RunEvidence) -> Check:
+    """The job can be watched from start to end."""
+    seconds = sum(program.seconds for program in evidence.programs)
+    return Check(
+        "time bearable", seconds <= LONG_JOB, seconds / 3600, LONG_JOB / 3600, "h",
+        f"{seconds / 3600:.1f} h at the machine; stay with it all the time", "warn",
+    )  # fmt: skip
+
+
+def _rule(program: ReadProgram, material: Material) -> float:
+    """Return the deepest layer that the material allows a cutter, mm."""
+    return material.stepdown * program.cutter.diameter if program.cutter else math.inf
