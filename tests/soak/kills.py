@@ -1,0 +1,31 @@
+"""Runs of the command that end at random moments."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+from tests.interrupts import WAYS, interrupted
+
+
+def kills(count: int, seed: int) -> int:
+    """End runs of the command at random moments; no program may be there unless it is whole and checked."""
+    rng = random.Random(seed)
+    told: Counter[str] = Counter()
+    faults: list[str] = []
+    with tempfile.TemporaryDirectory() as scratch:
+        for number in range(count):
+            way = rng.choice(WAYS)
+            folder = Path(scratch, str(number))
+            folder.mkdir()
+            fault, reached = interrupted(rng, folder, way, earlier=rng.random() < 0.5)
+            told[f"{way}: {reached}"] += 1
+            faults += [f"{number}, {way}: {fault}"] if fault else []
+            shutil.rmtree(folder)
+    for line, times in sorted(told.items()):
+        print(f"{times:5} {line}")
+    print("\n".join(faults))
+    return len(faults)
