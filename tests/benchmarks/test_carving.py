@@ -16,7 +16,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from relief.cutters import Profile, profile, profile_table
 from relief.kernels import bands
 from relief.kernels.sweep import sweep
-from relief.kernels.tip import tip_grid
+from relief.kernels.tip import reach_grid, tip_grid
 from relief.shop.records import Cutter
 from tests.fields import terrain
 
@@ -111,6 +111,34 @@ def test_length_of_moves(benchmark: BenchmarkFixture, length: float) -> None:
     )
     took = benchmark.stats.stats.median
     print(f"\n{len(starts):,} moves of {length} mm, {len(lines) * 0.1:.0f} m: {took:.3f} s")
+
+
+@pytest.mark.parametrize("every", [3, 12])
+@pytest.mark.parametrize("diameter", [3.175, 12.7])
+def test_lattice_points(
+    benchmark: BenchmarkFixture, monkeypatch: pytest.MonkeyPatch, diameter: float, every: int
+) -> None:
+    """Tips on the nodes of every third or twelfth row of terrain: points per second and thread.
+
+    Points of a lattice need no sweep: what they leave is the erosion of their grid, +∞ where no tip stands.
+    """
+    shape = profile(Cutter(kind="ball", diameter=diameter))
+    table = profile_table(shape, PITCH)
+    tips = tip_grid(terrain(width=400.0, depth=12.0, pitch=PITCH).heights, table)
+    lattice = np.full_like(tips, np.inf)
+    lattice[::every] = tips[::every]
+    j, i = np.nonzero(np.isfinite(lattice))
+    few = np.column_stack([i * PITCH, j * PITCH, lattice[j, i].astype(np.float64)])[:4000]
+    plain = seconds(lambda: stamped(np.zeros_like(tips), shape, few, few)) / 8000
+    monkeypatch.setattr(bands, "core_count", lambda: 1)
+    benchmark.pedantic(reach_grid, (lattice, table), rounds=5, iterations=1, warmup_rounds=1)
+    one = benchmark.stats.stats.median / len(j)
+    benchmark.extra_info.update(points_per_second_one_core=1 / one, ratio_to_numpy=plain / one)
+    print(
+        f"\nball {diameter} mm, every {every} rows of {tips.shape[1]} x {tips.shape[0]} nodes: "
+        f"{1 / one / 1e6:.2f} M lattice points/s on one core; numpy stamping {1 / plain:,.0f}; "
+        f"ratio {plain / one:.0f}"
+    )
 
 
 def test_few_more_moves(benchmark: BenchmarkFixture) -> None:

@@ -17,6 +17,7 @@ from scipy import ndimage
 
 from relief.cutters import Profile, profile_table
 from relief.kernels import bands
+from relief.kernels.sweep import sweep
 from relief.kernels.tip import reach_grid, reach_grid_source, tip_at, tip_grid
 from tests.fields import every_field
 from tests.oracles import reach_by_offsets, tip_at_by_nodes, tip_by_offsets
@@ -195,6 +196,22 @@ def test_no_tip_position_leaves_nothing() -> None:
     assert np.array_equal(reach, reach_by_offsets(t, table))
     assert np.isinf(reach[:, 18:]).all()
     assert (source[np.isfinite(reach)] % 40 < 12).all()
+
+
+@pytest.mark.parametrize("kind", sorted(set(SHAPES) - {"flat"}))  # a flat's table is rounded outward
+def test_lattice_points_are_carved_as_moves_of_no_length(kind: str) -> None:
+    """Tips that stand on nodes, +∞ elsewhere: what they leave is what the exact sweep leaves."""
+    tips = np.full((40, 50), np.inf, dtype=np.float32)
+    tips[::3, ::2] = noise(14, 25, seed=3)
+    j, i = np.nonzero(np.isfinite(tips))
+    points = np.column_stack([i * PITCH, j * PITCH, tips[j, i].astype(np.float64)])
+    shape = SHAPES[kind]
+    swept = np.full(tips.shape, np.inf, dtype=np.float32)
+    sweep(swept, PITCH, np.array(shape), points, points)
+    reach = reach_grid(tips, profile_table(shape, PITCH))
+    assert np.array_equal(np.isfinite(reach), np.isfinite(swept))
+    finite = np.isfinite(reach)
+    np.testing.assert_allclose(reach[finite], swept[finite], rtol=0, atol=ROUNDING)
 
 
 def test_heights_may_be_read_only_and_cut_out_of_a_larger_grid() -> None:
