@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import trimesh
 from PIL import Image
 
 from relief.errors import ReliefError
@@ -23,6 +24,7 @@ from relief.picture import read_heights, read_picture
 from relief.program.read import read_program
 from relief.setup import set_up
 from relief.shop.load import Shop
+from relief.solids import read_solid, solid_picture
 
 FORMATS = {"png": "PNG", "jpg": "JPEG", "tif": "TIFF", "bmp": "BMP", "gif": "GIF", "webp": "WEBP"}
 MODES = ("1", "L", "P", "RGB", "RGBA", "LA", "I;16", "I", "F", "CMYK")
@@ -100,6 +102,18 @@ def picture(rng: random.Random, folder: Path) -> None:
     read_picture(path)
 
 
+def solid(rng: random.Random, folder: Path) -> None:
+    """Hand in some mesh file, often a bent one; what can be read is also looked at from above."""
+    ending = rng.choice(["stl", "stl", "ply", "obj", "off"])
+    whole = trimesh.creation.icosphere(subdivisions=rng.choice([0, 1]), radius=rng.choice([1e-30, 1.0, 1e30]))
+    content = whole.export(file_type=ending)
+    content = content.encode() if isinstance(content, str) else content
+    path = folder / f"mesh.{rng.choice([ending, ending, ending, 'stl', 'ply', 'obj', 'off'])}"
+    path.write_bytes(bent(rng, content) if rng.random() < 0.8 else content)
+    seen, _ = solid_picture(read_solid(path), 7, 9)
+    assert np.isfinite(seen.brightness).all()
+
+
 def heights(rng: random.Random, folder: Path) -> None:
     """Hand in some height file, often a bent one."""
     shape = tuple(rng.choice([0, 1, 2, 7, 30]) for _ in range(rng.choice([0, 1, 2, 2, 2, 3])))
@@ -136,16 +150,27 @@ def _value(rng: random.Random) -> str:
     )()
 
 
+def _sound(rng: random.Random) -> str:
+    """Return some value that many keys accept."""
+    return rng.choice(["0", "1", "2", "0.3", "7.5", "20", "true", "false", '"1/4 in"', '"3 mm"', "[0, 1]"])
+
+
 def job(rng: random.Random, folder: Path) -> None:
     """Hand in some job file beside a sound picture; what can be read is also set up."""
-    Image.new("L", (9, 7), 128).save(folder / "good.png")
-    keys = [key.name for key in job_keys()]
+    Image.linear_gradient("L").resize((9, 7)).save(folder / "good.png")
+    keys = job_keys()
+    others = ["stok.width", "relief", "clamps", "finishing.scalop", "a", '"x y".z']
     lines = ['picture = "good.png"'] if rng.random() < 0.95 else []
+    lines += ["relief.width = 20"] if rng.random() < 0.9 else []
     for _ in range(rng.choice([0, 1, 1, 2, 3, 6])):
-        name = rng.choice([*keys, "stok.width", "relief", "clamps", "finishing.scalop", "a", '"x y".z'])
-        choices = next((key.choices for key in job_keys() if key.name == name), ())
-        value = f'"{rng.choice(choices)}"' if choices and rng.random() < 0.7 else _value(rng)
-        lines.append(f"{name} = {value}")
+        found = rng.choice(keys)
+        value = f'"{rng.choice(found.choices)}"' if found.choices else _sound(rng)
+        value = _value(rng) if rng.random() < 0.3 else value
+        lines.append(f"{found.name if rng.random() < 0.95 else rng.choice(others)} = {value}")
+    for number, table in enumerate(("clamps", "lettering")):
+        if rng.random() < 0.1:
+            lines += [f"[[{table}]]", *(f"{name} = {_sound(rng)}" for name in rng.sample("xy", 2 - number))]
+            lines += [f"{rng.choice(['width', 'height', 'text', 'depth'])} = {_value(rng)}"]
     content = "\n".join(lines).encode("utf-8", "replace")
     path = folder / "job.toml"
     path.write_bytes(bent(rng, content) if rng.random() < 0.3 else content)
@@ -208,6 +233,7 @@ def _words(rng: random.Random) -> list[str]:
 
 MAKERS: dict[str, Callable[[random.Random, Path], None]] = {
     "picture": picture,
+    "solid": solid,
     "heights": heights,
     "job": job,
     "shop": shop,
