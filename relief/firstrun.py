@@ -16,6 +16,7 @@ from relief.heightfield import Heightfield
 from relief.job import Finishing, Job, Output
 from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.mesh import reduced_solid, stl_bytes
+from relief.operations import job_operations
 from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Progress, Silent
 from relief.proof import prove, write_programs
@@ -38,7 +39,8 @@ def compile_kernels(progress: Progress) -> None:
         stderr=subprocess.DEVNULL,
     )
     try:
-        finishing_plan(_tiny_setup(), Silent())
+        setup = _tiny_setup()
+        finishing_plan(job_operations(setup)[1], setup, (), Silent())
         other.wait()
     finally:
         other.kill()
@@ -54,7 +56,7 @@ def compile_proof() -> None:
     Carving comes last: finishing uses it too, and most of it is on disk by then.
     """
     setup = _tiny_setup()
-    roughing_plan(setup)
+    roughing_plan(job_operations(setup)[0], setup, (), Silent())
     plans = (_walk(setup), _cut(setup))
     texts = write_programs(plans, setup, Silent())
     stl_bytes(reduced_solid(setup.target, -setup.job.stock.thickness, 0.01))

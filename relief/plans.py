@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,8 @@ import numpy.typing as npt
 from relief.cutters import profile
 from relief.feeds import Feeds, choose_feeds, limit_feeds
 from relief.heightfield import Region
-from relief.job import Roughing
+from relief.job import Cutout, Finishing, Roughing
+from relief.operations import Kind, Operation, job_operations
 from relief.part import Part
 from relief.planning.cutout import plan_cutout
 from relief.planning.finishing import plan_finishing
@@ -30,7 +32,7 @@ class Plan:
 
     Parameters
     ----------
-    operation : "trace", "roughing", "finishing", …
+    operation : its name: "trace", "roughing", "finishing", "rest finishing", …
     toolpath : in the relief's coordinates
     feed : (n,) mm/min for the move that arrives at each point
     cutter, feeds : None for the trace, which turns no cutter
@@ -48,22 +50,19 @@ class Plan:
 
 
 def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
-    """Plan every program of a job, in running order: trace, roughing, finishing, cutout.
+    """Plan every program of a job, in running order: the trace, then what `job_operations` tells.
 
     Raises
     ------
     PlanError, ShopError
         A cut that cannot be planned, or a cutter that the spindle cannot turn.
     """
-    progress.stage("planning the roughing")
-    roughing = roughing_plan(setup)
-    progress.stage("planning the finishing")
-    finishing = finishing_plan(setup, progress)
-    planned: tuple[Plan, ...] = (roughing, finishing)
-    if setup.part:
-        progress.stage("planning the cutout")
-        planned += (_cutout(setup, setup.part),)
-    cuts = tuple(plan for plan in planned if len(plan.toolpath.points))
+    cuts: tuple[Plan, ...] = ()
+    for operation in job_operations(setup):
+        progress.stage(f"planning the {operation.name}")
+        plan = PLANNERS[operation.kind](operation, setup, cuts, progress)
+        if len(plan.toolpath.points):
+            cuts += (plan,)
     return (_trace(setup, cuts), *cuts)
 
 
@@ -94,12 +93,12 @@ class Speeds(NamedTuple):
     plunge: float | None = None
 
 
-def feeds_for(operation: str, setup: Setup, speeds: Speeds, stepdown: float | None = None) -> Feeds:
+def feeds_for(operation: Operation, setup: Setup, speeds: Speeds, stepdown: float | None = None) -> Feeds:
     """Return the speeds and feeds of an operation, and how they sit in their ranges.
 
     Parameters
     ----------
-    operation : "roughing", "finishing" or "cutout"
+    operation : one of the job's
     setup : the job
     speeds : what is asked for
     stepdown : mm, the deepest layer, where it is not the one the job asks for
@@ -109,16 +108,16 @@ def feeds_for(operation: str, setup: Setup, speeds: Speeds, stepdown: float | No
     ShopError
         The spindle cannot turn slowly enough for the cutter.
     """
-    if operation == "finishing":
-        cutter, scallop = setup.finishing_cutter, setup.job.finishing.scallop
+    cutter = operation.cutter
+    if operation.kind == "finishing":
+        scallop = setup.job.finishing.scallop
         depth = max(setup.job.roughing.allowance, scallop)
         width = stepover(profile(cutter).corner_radius, scallop)
-    elif operation == "cutout" and setup.part:
+    elif operation.kind == "cutout":
         # the cutter runs in a slot of its own width
-        cutter, depth = setup.part.cutter, setup.part.section.stepdown or 0.0
-        width = cutter.diameter
+        depth, width = (setup.part.section.stepdown if setup.part else None) or 0.0, cutter.diameter
     else:
-        cutter, section = setup.roughing_cutter, _roughing_section(setup)
+        section = _roughing_section(operation, setup)
         depth, width = section.stepdown or 0.0, section.stepover or 0.0
     return choose_feeds(
         cutter, setup.material, setup.machine, stepdown or depth, width,
@@ -126,9 +125,9 @@ def feeds_for(operation: str, setup: Setup, speeds: Speeds, stepdown: float | No
     )  # fmt: skip
 
 
-def _roughing_section(setup: Setup) -> Roughing:
+def _roughing_section(operation: Operation, setup: Setup) -> Roughing:
     """Return the job's section; stepdown, stepover and ramp are the material's where the job leaves them."""
-    cutter, material, asked = setup.roughing_cutter, setup.material, setup.job.roughing
+    cutter, material, asked = operation.cutter, setup.material, setup.job.roughing
     return replace(
         asked,
         stepdown=asked.stepdown or material.stepdown * cutter.diameter,
@@ -137,30 +136,38 @@ def _roughing_section(setup: Setup) -> Roughing:
     )
 
 
-def roughing_plan(setup: Setup) -> Plan:
+def _planned(
+    operation: Operation, setup: Setup, toolpath: Toolpath, asked: Roughing | Finishing | Cutout,
+    *, stepdown: float | None = None, yardstick: float = 0.0, notes: tuple[str, ...] = (),
+) -> Plan:  # fmt: skip
+    """Return the plan of an operation, with the speeds that the job asks for and what its moves may run."""
+    feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge), stepdown)
+    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes)
+
+
+def roughing_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _progress: Progress) -> Plan:
     """Clear the waste."""
-    cutter, section = setup.roughing_cutter, _roughing_section(setup)
+    section = _roughing_section(operation, setup)
     toolpath = plan_roughing(
         setup.target,
         setup.region,
-        cutter,
+        operation.cutter,
         section,
         overrun=setup.overrun,
         clearance=setup.clearance,
         step=setup.step,
     )
-    feeds = feeds_for("roughing", setup, Speeds(section.rpm, section.feed, section.plunge))
-    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
-    return Plan("roughing", toolpath, feed, cutter, feeds)
+    return _planned(operation, setup, toolpath, section)
 
 
-def finishing_plan(setup: Setup, progress: Progress) -> Plan:
+def finishing_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], progress: Progress) -> Plan:
     """Cut the surface itself: what is left on is the allowance and the ridges of the roughing."""
-    cutter, asked = setup.finishing_cutter, setup.job.finishing
+    asked = setup.job.finishing
     plan = plan_finishing(
         setup.target,
         setup.region,
-        cutter,
+        operation.cutter,
         asked.scallop,
         angle=asked.angle,
         cut=asked.cut,
@@ -168,23 +175,29 @@ def finishing_plan(setup: Setup, progress: Progress) -> Plan:
         step=setup.step,
         progress=progress,
     )
-    feeds = feeds_for("finishing", setup, Speeds(asked.rpm, asked.feed, asked.plunge))
-    feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
-    return Plan("finishing", plan.toolpath, feed, cutter, feeds, plan.yardstick)
+    return _planned(operation, setup, plan.toolpath, asked, yardstick=plan.yardstick)
 
 
-def _cutout(setup: Setup, part: Part) -> Plan:
+def cutout_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _progress: Progress) -> Plan:
     """Cut the part free."""
+    part = cast(Part, setup.part)
     plan = plan_cutout(
         part.outline,
-        part.cutter,
+        operation.cutter,
         part.section,
         thickness=setup.job.stock.thickness,
         clearance=setup.clearance,
         step=setup.step,
         stock=setup.target.region,
     )
-    asked = part.section
-    feeds = feeds_for("cutout", setup, Speeds(asked.rpm, asked.feed, asked.plunge), plan.stepdown)
-    feed = limit_feeds(plan.toolpath.points, plan.toolpath.kinds, feeds, setup.machine)
-    return Plan("cutout", plan.toolpath, feed, part.cutter, feeds, notes=plan.warnings)
+    return _planned(
+        operation, setup, plan.toolpath, part.section, stepdown=plan.stepdown, notes=plan.warnings
+    )
+
+
+# Who plans an operation of each kind: given the operation, the job and the plans that are run before it.
+PLANNERS: dict[Kind, Callable[[Operation, Setup, Sequence[Plan], Progress], Plan]] = {
+    "roughing": roughing_plan,
+    "finishing": finishing_plan,
+    "cutout": cutout_plan,
+}

@@ -25,6 +25,7 @@ from relief.measures import (
     wall_nodes,
 )
 from relief.moves import Moves
+from relief.operations import file_name
 from relief.part import cut_width
 from relief.plans import Plan
 from relief.program.read import read_program
@@ -106,7 +107,7 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
     for number, plan in enumerate(plans):
         draft = _text(plan, setup, seconds=None)
         seconds = program_seconds(read_program(draft), setup.machine)
-        file, text = f"{number}-{plan.operation}.nc", _text(plan, setup, seconds)
+        file, text = file_name(number, plan.operation), _text(plan, setup, seconds)
         programs.append(Program(file, plan.operation, text, plan.cutter, plan.feeds))
         progress.fraction((number + 1) / len(plans))
     return tuple(programs)

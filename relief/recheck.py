@@ -18,6 +18,7 @@ from relief.evidence import ReadProgram, RunEvidence
 from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.moves import Moves
+from relief.operations import Operation, job_operations
 from relief.plans import Speeds, feeds_for
 from relief.progress import Progress, Silent
 from relief.proof import Program, prove, read_file, run_program
@@ -35,7 +36,7 @@ MOST_NODES = 1_000_000
 # A straight way down is told by its run along x and y, as a share of its fall.
 UPRIGHT = 0.02
 
-_OPERATION = re.compile(r"(?:^|[^a-z])(trace|roughing|finishing|cutout)(?:[^a-z]|$)")
+_OPERATION = re.compile(r"(?:^|[^a-z])(trace|(?:rest[^a-z]+)?(?:roughing|finishing)|cutout)(?:[^a-z]|$)")
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,29 +162,33 @@ def recheck_without_job(
 def _for_job(path: Path, setup: Setup, made_with: dict[str, Program], spare: Cutter | None) -> Program:
     """Return a program with the cutter and the speeds that the job, or the text itself, tells."""
     text, told = _read(path), made_with.get(path.name)
-    operation = told.operation if told else _operation(path)
-    rack = {
-        "trace": None,
-        "roughing": setup.roughing_cutter,
-        "finishing": setup.finishing_cutter,
-        "cutout": setup.part.cutter if setup.part else spare,
-    }
-    if told is None and operation not in rack and spare is None:
+    name = told.operation if told else _operation(path)
+    meant = _meant(path, name, told.cutter if told else None, setup)
+    if told is None and meant is None and name not in ("trace", "cutout") and spare is None:
         message = (
             f'{path}: which cutter turns in it? Name the file as relief does ("2-finishing.nc"),'
             " or name the cutter with --cutter"
         )
         raise ProgramError(message)
-    cutter = told.cutter if told else rack.get(operation, spare)
-    if operation == "cutout" and setup.part is None:
+    if name == "cutout" and setup.part is None:
         message = f"{path}: is a cutout, and the job cuts nothing out; check it against its own job"
         raise JobError(message)
-    program = Program(path.name, operation or "other", text, cutter)
-    if cutter is None or not cutter.turns or operation not in rack:
+    cutter = told.cutter if told else meant.cutter if meant else None if name == "trace" else spare
+    program = Program(path.name, name or "other", text, cutter)
+    if cutter is None or not cutter.turns or meant is None:
         return program
-    return replace(
-        program, feeds=feeds_for(operation, setup, _speeds(read_file(path.name, text), setup.machine))
-    )
+    speeds = _speeds(read_file(path.name, text), setup.machine)
+    return replace(program, feeds=feeds_for(meant, setup, speeds))
+
+
+def _meant(path: Path, name: str, cutter: Cutter | None, setup: Setup) -> Operation | None:
+    """Return which of the job's operations a program is for; of several, by cutter or number."""
+    operations = job_operations(setup)
+    numbered = re.match(r"\d+", path.name)
+    place = int(numbered[0]) - 1 if numbered else -1
+    likely = [operations[place]] if 0 <= place < len(operations) else []
+    found = [operation for operation in (*likely, *operations) if operation.name == name]
+    return next((o for o in found if o.cutter == cutter), found[0] if found else None)
 
 
 def _alone(path: Path, spare: Cutter | None) -> Program:
@@ -196,7 +201,7 @@ def _alone(path: Path, spare: Cutter | None) -> Program:
 
 def _operation(path: Path) -> str:
     found = _OPERATION.search(path.stem.lower())
-    return found[1] if found else ""
+    return re.sub("[^a-z]+", " ", found[1]) if found else ""
 
 
 def _read(path: Path) -> bytes:
@@ -248,8 +253,8 @@ def _told_by_report(path: Path) -> dict[str, Program]:
 
 def _unseen(programs: Sequence[Program], made_with: dict[str, Program]) -> tuple[str, ...]:
     """Return which programs of the folder were not given, though their cuts would have come before."""
-    given = {program.operation for program in programs}
-    missing = [p.file for p in made_with.values() if p.operation not in given]
+    given = {(program.operation, program.cutter) for program in programs}
+    missing = [p.file for p in made_with.values() if (p.operation, p.cutter) not in given]
     if not missing:
         return ()
     return (f"{', '.join(missing)} not given: what is carved there counts as uncut",)

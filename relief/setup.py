@@ -6,6 +6,7 @@ Everything that can be refused from sizes alone is refused here, before the long
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
@@ -43,7 +44,8 @@ class Setup:
     ----------
     job : the job with sizes, pitch and margins filled in
     asked : the same, but sizes that follow from others are left open, so that an edited job stays in shape
-    material, machine, roughing_cutter, finishing_cutter : from the shop
+    material, machine, roughing_cutter : from the shop
+    finishing_cutters : from the shop, coarse to fine
     relief : the target's own grid
     target : the target over the whole stock
     stock : the uncut stock on the same grid
@@ -60,7 +62,7 @@ class Setup:
     material: Material
     machine: Machine
     roughing_cutter: Cutter
-    finishing_cutter: Cutter
+    finishing_cutters: tuple[Cutter, ...]
     relief: Heightfield
     target: Heightfield
     stock: Heightfield
@@ -77,9 +79,14 @@ class Setup:
         return max(0.0, -float(self.relief.heights.min()))
 
     @property
+    def finishing_cutter(self) -> Cutter:
+        """The finest finishing cutter: its reach is what becomes of the relief."""
+        return self.finishing_cutters[-1]
+
+    @property
     def overrun(self) -> float:
-        """How far roughing goes past the relief's edge, mm: the finishing cutter stands half outside it."""
-        return _overrun(self.job, self.finishing_cutter)
+        """How far roughing goes past the relief's edge, mm: a finishing cutter stands half outside it."""
+        return _overrun(self.job, self.finishing_cutters)
 
     @property
     def clearance(self) -> float:
@@ -95,8 +102,9 @@ def set_up(job: Job, shop: Shop) -> Setup:
     JobError, ShopError, PictureError
         Whatever cannot be carved as asked; one line says what, where and how to mend it.
     """
-    finish = shop.cutter(job.finishing.cutter)
-    _check_cutters(job, shop.cutter(job.roughing.cutter), finish)
+    finishing = (shop.cutter(job.finishing.cutter),)
+    _check_cutters(job, shop.cutter(job.roughing.cutter), finishing)
+    finish = finishing[-1]
     source = _read_source(job, finish)
     relief, notes = lettered(source.relief, source.job.lettering, profile(finish).corner_radius)
     _check_floor(relief, source.job)
@@ -136,15 +144,15 @@ def lay_out(
         Whatever cannot be carved as asked.
     """
     material, machine = shop.material(job.material), shop.machine(job.machine)
-    rough, finish = shop.cutter(job.roughing.cutter), shop.cutter(job.finishing.cutter)
-    _check_cutters(job, rough, finish)
+    rough, finishing = shop.cutter(job.roughing.cutter), (shop.cutter(job.finishing.cutter),)
+    _check_cutters(job, rough, finishing)
     freeing = cutout_cutter(job, shop)
-    margins = _margins(job, relief, rough, finish, freeing)
+    margins = _margins(job, relief, rough, finishing, freeing)
     _check_nodes(relief, margins)
     target = surround(relief, margins, job.relief.edge, floor)
     region = relief.region
     asked, job = job, _with_sizes(job, relief, target)
-    _check_travel(job, machine, region, rough, finish, freeing)
+    _check_travel(job, machine, region, rough, finishing, freeing)
     step = _step(job, machine)
     part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
     return Setup(
@@ -153,7 +161,7 @@ def lay_out(
         material=material,
         machine=machine,
         roughing_cutter=rough,
-        finishing_cutter=finish,
+        finishing_cutters=finishing,
         relief=relief,
         target=target,
         stock=target.with_heights(np.zeros_like(target.heights)),
@@ -166,14 +174,20 @@ def lay_out(
     )
 
 
-def _overrun(job: Job, finish: Cutter) -> float:
-    return finish.diameter / 2 + SPARE if job.relief.edge == "open" else 0.0
+def _overrun(job: Job, finishing: Sequence[Cutter]) -> float:
+    widest = max(cutter.diameter for cutter in finishing)
+    return widest / 2 + SPARE if job.relief.edge == "open" else 0.0
 
 
-def _check_cutters(job: Job, rough: Cutter, finish: Cutter) -> None:
+def _check_cutters(job: Job, rough: Cutter, finishing: Sequence[Cutter]) -> None:
     if rough.kind != "flat":
         message = f'roughing.cutter = "{rough.name}" is a {rough.kind} cutter; roughing needs a flat end mill'
         raise JobError(message)
+    for cutter in finishing:
+        _check_finishing_cutter(job, cutter)
+
+
+def _check_finishing_cutter(job: Job, finish: Cutter) -> None:
     if finish.kind not in ("ball", "taper", "bull"):
         message = (
             f'finishing.cutter = "{finish.name}" is a {finish.kind} cutter; its passes leave no scallop'
@@ -337,12 +351,12 @@ def _coarse_grid_note(job: Job, pitch: float) -> tuple[str, ...]:
 
 
 def _margins(
-    job: Job, relief: Heightfield, rough: Cutter, finish: Cutter, freeing: Cutter | None
+    job: Job, relief: Heightfield, rough: Cutter, finishing: Sequence[Cutter], freeing: Cutter | None
 ) -> tuple[float, float]:
     """Return the stock on each side of the relief, along x and along y."""
     margin = job.relief.margin
     if margin is None:
-        margin = max(LEAST_MARGIN, rough.diameter / 2 + _overrun(job, finish) + SPARE)
+        margin = max(LEAST_MARGIN, rough.diameter / 2 + _overrun(job, finishing) + SPARE)
         if freeing:
             margin = max(margin, cut_width(job, freeing) + FRAME)
     sides = []
@@ -400,10 +414,15 @@ def _tidy(length: float) -> float:
 
 
 def _check_travel(
-    job: Job, machine: Machine, region: Region, rough: Cutter, finish: Cutter, freeing: Cutter | None
+    job: Job,
+    machine: Machine,
+    region: Region,
+    rough: Cutter,
+    finishing: Sequence[Cutter],
+    freeing: Cutter | None,
 ) -> None:
     """Refuse what cannot fit before planning it; the programs themselves are checked again later."""
-    beyond = rough.diameter / 2 + _overrun(job, finish) if job.relief.edge == "open" else 0.0
+    beyond = rough.diameter / 2 + _overrun(job, finishing) if job.relief.edge == "open" else 0.0
     depth = job.relief.depth or 0.0
     if freeing:
         # a program's span is that of its axis, which runs a radius outside the part

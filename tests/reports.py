@@ -88,7 +88,8 @@ def a_setup(job: Job | None = None, **changes: Any) -> Setup:
     target = surround(relief, (10.0, 10.0), "open")
     setup = Setup(
         job=job or a_job(),
-        asked=job or a_job(), material=SOFTWOOD, machine=ROUTER, roughing_cutter=FLAT, finishing_cutter=BALL,
+        asked=job or a_job(), material=SOFTWOOD, machine=ROUTER,
+        roughing_cutter=FLAT, finishing_cutters=(BALL,),
         relief=relief, target=target, stock=target.with_heights(0 * target.heights), region=relief.region,
         zero=(0.0, 0.0, 0.0), step=0.001, levels=65536, notes=(),
     )  # fmt: skip

@@ -1,0 +1,55 @@
+"""The operations of a job in running order: one cutter at one kind of work, and later one program, each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from relief.setup import Setup
+from relief.shop.records import Cutter
+
+Kind = Literal["roughing", "finishing", "cutout"]
+
+
+@dataclass(frozen=True)
+class Operation:
+    """What one program is for.
+
+    Parameters
+    ----------
+    name : what file, report and sheet call it; a second cutter's is "rest …"
+    kind : whose keys of the job it follows, and who plans it
+    cutter : what turns
+    """
+
+    name: str
+    kind: Kind
+    cutter: Cutter
+
+
+def job_operations(setup: Setup) -> tuple[Operation, ...]:
+    """Return all that a job cuts, in running order; the trace, which cuts nothing, is none of it.
+
+    A kind of work that is done by several cutters, coarse to fine, is as many operations.
+    """
+    return tuple(_operations(setup))
+
+
+def _operations(setup: Setup) -> Iterator[Operation]:
+    yield Operation("roughing", "roughing", setup.roughing_cutter)
+    for number, cutter in enumerate(setup.finishing_cutters):
+        yield Operation("rest finishing" if number else "finishing", "finishing", cutter)
+    if setup.part:
+        yield Operation("cutout", "cutout", setup.part.cutter)
+
+
+def file_name(number: int, name: str) -> str:
+    """Return what the program of an operation is called.
+
+    Examples
+    --------
+    >>> file_name(3, "rest finishing")
+    '3-rest-finishing.nc'
+    """
+    return f"{number}-{name.replace(' ', '-')}.nc"
