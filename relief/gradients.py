@@ -16,11 +16,13 @@ Floats = npt.NDArray[np.float64]
 # Guided filter: differences well below this share of the depth are smoothed, those well above it are kept.
 KEPT_EDGE = 0.05
 # Slopes well above this many times the mean slope count as steps and get none of the spared depth.
-STEP = 12.0
+STEP = 8.0
+# Nodes over which heights are averaged before their slopes tell a step from grain.
+GRAIN = 2.0
 # Forms wider than about six times this share of the shorter side are held back.
-LARGE_FORM = 1 / 50
-# Fine forms that stand out by more than this many standard deviations are rounded off.
-ROUNDED = 2.0
+LARGE_FORM = 3 / 200
+# Fine forms stand out, or go in, by less than this share of the whole depth: together 30 % of it.
+SPARED = 0.15
 
 
 def smoothed(amount: Floats, radius: float) -> Floats:
@@ -68,31 +70,36 @@ def compressed(amount: Floats, strength: float, reach: float) -> Floats:
     Compression in the gradient domain, after R. Fattal, D. Lischinski, M. Werman, "Gradient domain high
     dynamic range compression", ACM TOG 21(3):249–256, 2002, and T. Weyrich et al., "Digital bas-relief from
     3D scenes", ACM TOG 26(3), 2007: large slopes are attenuated, then heights are found that have the slopes
-    left over. Here a slope g keeps (1 − strength) + strength·w, w = 1 / (1 + (g / a)²), a = 12 × the mean
-    slope, and the heights are held to (1 − strength)·z over distances beyond `reach` by the screened Poisson
-    equation
-    (P. Bhat, B. Curless, M. Cohen, C. L. Zitnick, "Fourier analysis of the 2D screened Poisson equation for
-    gradient domain problems", ECCV 2008). It is linear, so one solution h serves every strength; its few
-    highest and lowest places are rounded off. A lone step is steep against the mean, so it is scaled with the
-    large forms and stands without a halo.
+    left over. Here a slope keeps w = 1 / (1 + (g / a)⁴), where g is the slope there without its grain and a
+    is 8 × the mean of g: as in the first paper a coarser scale tells what is a step. The heights are held to
+    0 over distances beyond `reach` by a screened Poisson equation (P. Bhat, B. Curless, M. Cohen, C. L.
+    Zitnick, "Fourier analysis of the 2D screened Poisson equation for gradient domain problems", ECCV 2008).
+    It is linear, so one solution h serves every strength; the last step rounds its few highest and lowest
+    places off, so that h takes 30 % of the depth of z at most.
     """
     down, right = slopes(amount)
-    steep = np.square(_centred(down, right))
-    usual = STEP * float(np.sqrt(steep).mean())
-    keep = 1 / (1 + steep / usual**2) if usual > 0 else np.ones_like(steep)
+    keep = _kept_slope(amount)
     down *= np.minimum(keep[1:], keep[:-1])
     right *= np.minimum(keep[:, 1:], keep[:, :-1])
-    fine = heights_of(down, right, screen=1 / reach**2)
-    return (1 - strength) * amount + strength * _rounded_off(fine)
+    fine = heights_of(down, right, screen=1 / reach**2, sharp=True)
+    return (1 - strength) * amount + strength * _rounded_off(fine, SPARED * float(np.ptp(amount)))
 
 
-def _rounded_off(fine: Floats) -> Floats:
-    """Return h / (1 + (h / L)⁴)^¼ with L = 2 standard deviations: as it is up to half L, never beyond L."""
-    limit = ROUNDED * float(fine.std())
-    if limit == 0:
-        return fine
-    square = np.square(fine / limit)
-    return np.asarray(fine / np.sqrt(np.sqrt(1 + square * square)))
+def _kept_slope(amount: Floats) -> Floats:
+    """Return which share of the slope at each node is kept: near 1 on grain and gentle forms, 0 on steps."""
+    smooth = ndimage.gaussian_filter(amount, GRAIN, truncate=3.0)
+    steep = np.hypot(*np.gradient(smooth))
+    usual = STEP * float(steep.mean())
+    if usual == 0:
+        return np.ones_like(amount)
+    steep /= usual
+    return np.asarray(1 / (1 + np.square(np.square(steep))))
+
+
+def _rounded_off(fine: Floats, limit: float) -> Floats:
+    """Return h / (1 + (h / L)⁸)^⅛ with the limit L: as it is up to two thirds of L, never beyond L."""
+    power = np.square(np.square(np.square(fine / limit)))
+    return np.asarray(fine / np.sqrt(np.sqrt(np.sqrt(1 + power))))
 
 
 def slopes(heights: Floats) -> tuple[Floats, Floats]:
@@ -100,30 +107,19 @@ def slopes(heights: Floats) -> tuple[Floats, Floats]:
     return np.diff(heights, axis=0), np.diff(heights, axis=1)
 
 
-def _centred(down: Floats, right: Floats) -> Floats:
-    """Return the slope at each node: the larger one of both sides, along each axis."""
-    across = np.zeros((right.shape[0], right.shape[1] + 1))
-    along = np.zeros((down.shape[0] + 1, down.shape[1]))
-    steps = np.abs(right)
-    across[:, :-1] = steps
-    np.maximum(across[:, 1:], steps, out=across[:, 1:])
-    steps = np.abs(down)
-    along[:-1] = steps
-    np.maximum(along[1:], steps, out=along[1:])
-    return np.hypot(across, along)
-
-
-def heights_of(down: Floats, right: Floats, screen: float = 0.0) -> Floats:
+def heights_of(down: Floats, right: Floats, screen: float = 0.0, sharp: bool = False) -> Floats:
     """Return the heights whose slopes come nearest to the given ones.
 
     Parameters
     ----------
     down : (rows − 1, columns), right : (rows, columns − 1)
     screen : float, how strongly heights are pulled to 0; 0 leaves one constant free, and the mean becomes 0
+    sharp : whether the pull falls off twice as fast from wide forms to narrow ones
 
     Notes
     -----
-    Solves screen·h − Δh = −div(slopes) with no slope across the border. The five-point Laplacian becomes
+    Solves screen·h − Δh = −div(slopes) with no slope across the border; sharp, a wave of stiffness k (the
+    eigenvalue of −Δ) keeps k² / (k² + screen²) instead of k / (k + screen). The five-point Laplacian becomes
     diagonal under the cosine transform (DCT-II): eigenvalues 2cos(πk/n) − 2 along each axis (W. L. Briggs,
     V. E. Henson, "The DFT", SIAM 1995, chapter on boundary value problems; from memory). Exact to rounding.
     """
@@ -134,9 +130,9 @@ def heights_of(down: Floats, right: Floats, screen: float = 0.0) -> Floats:
     source[:, :-1] -= right
     source[:, 1:] += right
     waves = fft.dctn(source, type=2, norm="ortho", workers=core_count(), overwrite_x=True)
-    stiff = _stiffness(rows)[:, None] + _stiffness(columns)[None, :] + screen
-    if screen == 0:
-        stiff[0, 0], waves[0, 0] = 1.0, 0.0
+    stiff = _stiffness(rows)[:, None] + _stiffness(columns)[None, :]
+    stiff[0, 0], waves[0, 0] = 1.0, 0.0  # slopes have no mean height
+    stiff += screen**2 / stiff if sharp else screen
     waves /= stiff
     return np.asarray(fft.idctn(waves, type=2, norm="ortho", workers=core_count(), overwrite_x=True))
 

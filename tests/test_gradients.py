@@ -34,6 +34,11 @@ def photograph() -> Any:
     return skimage.data.camera() / 255.0
 
 
+def cat() -> Any:
+    """Return the photograph `chelsea` of scikit-image (CC0), the green of its colours, as 0 to 1."""
+    return skimage.data.chelsea()[:, :, 1] / 255.0
+
+
 def local_contrast(heights: Any) -> Any:
     """Return the rms, around each node, of what has wavelengths of 2 to 20 nodes."""
     band = ndimage.gaussian_filter(heights, 2 / (2 * np.pi)) - ndimage.gaussian_filter(
@@ -64,6 +69,16 @@ def test_a_screened_wave_is_damped_as_its_wavelength_says() -> None:
     assert heights_of(*slopes(wave), screen) == pytest.approx(wave * stiff / (stiff + screen), abs=1e-12)
 
 
+def test_a_sharp_screen_damps_wide_waves_more() -> None:
+    """Such a cosine keeps k² / (k² + screen²), k = 2 − 2cos(πk/n) (arithmetic)."""
+    n, screen = 64, 0.05
+    for number in (2, 6, 20):
+        wave = np.tile(np.cos(np.pi * number * (np.arange(n) + 0.5) / n), (8, 1))
+        stiff = 2 - 2 * np.cos(np.pi * number / n)
+        kept = stiff**2 / (stiff**2 + screen**2)
+        assert heights_of(*slopes(wave), screen, sharp=True) == pytest.approx(wave * kept, abs=1e-12)
+
+
 def test_no_strength_changes_nothing() -> None:
     """Strength 0 is the relief itself."""
     z = terrain()
@@ -77,42 +92,56 @@ def test_the_range_is_exactly_the_depth(strength: float) -> None:
     assert (z.min(), z.max()) == (0.0, 1.0)
 
 
-@pytest.mark.parametrize("read", [terrain, photograph])
-def test_fine_detail_is_kept_while_the_depth_falls_to_a_third(read: Any) -> None:
-    """At full strength the depth falls to 31 % or less, and half of the places keep 80 % of their contrast.
+@pytest.mark.parametrize("read", [terrain, photograph, cat])
+def test_fine_detail_is_kept_while_the_depth_falls_to_30_percent(read: Any) -> None:
+    """At full strength the depth is 30 % at most, and more than half of the places keep 80 % of their contrast.
 
-    Contrast is that of wavelengths of 2 to 20 nodes; the figures are targets of ours.
+    Contrast is that of wavelengths of 2 to 20 nodes; the figures are targets of ours. Terrain keeps 80 % nearly
+    everywhere.
     """
     z = read()
     fine = compressed(z, 1.0, LARGE_FORM * min(z.shape))
-    assert np.ptp(fine) <= 0.31 * np.ptp(z)
-    assert np.median(local_contrast(fine) / local_contrast(z)) >= 0.80
+    kept = local_contrast(fine) / local_contrast(z)
+    assert np.ptp(fine) <= 0.30 * np.ptp(z)
+    assert np.median(kept) >= 0.85
+    assert (kept >= 0.8).mean() >= (0.95 if read is terrain else 0.55)
 
 
+@pytest.mark.parametrize("grain", [0.0, 0.002, 0.01, 0.03])
 @pytest.mark.parametrize("blur", [0.0, 1.0])
-@pytest.mark.parametrize("strength", [0.3, 0.6, 0.8])
-def test_a_step_has_no_halo(blur: float, strength: float) -> None:
-    """Beside a lone step, sharp or a pixel soft, the plates stay level within 3 % of what is left of it."""
-    step = np.zeros((120, 240))
-    step[:, 120:] = 1.0
-    step = ndimage.gaussian_filter(step, blur) if blur else step
-    fine = compressed(step, strength, LARGE_FORM * 240)
-    row = fine[60]
-    height = row[-1] - row[0]
-    assert height == pytest.approx(1 - strength, abs=0.03)
-    assert max(row.max() - row[-1], row[0] - row.min()) <= 0.03 * height
+@pytest.mark.parametrize("strength", [0.3, 0.6, 0.8, 0.95])
+def test_a_step_has_no_halo(blur: float, strength: float, grain: float) -> None:
+    """Beside a step, sharp or soft, bare or with grain on it, the plates stay level within 3 % of the depth.
 
-
-@settings(deadline=None, max_examples=50)
-@given(hnp.arrays(np.float64, 40, elements=st.floats(0, 1)), st.floats(0, 1))
-def test_greater_slopes_stay_greater(rises: Any, strength: float) -> None:
-    """Larger steps stay the larger ones: g·((1 − s) + s / (1 + (g/a)²)) rises with g for s up to 8/9.
-
-    Its least slope is (1 − s) − s/8, where (g/a)² = 3 (calculus).
+    Depth is that of the result; grain is averaged away along the step.
     """
-    g = np.sort(rises) * 10
-    s = min(strength, 8 / 9)
-    assert np.diff(g * ((1 - s) + s / (1 + g * g))).min(initial=0) >= -1e-12
+    step = np.zeros((400, 240))
+    step[:, 120:] = 1.0
+    step = ndimage.gaussian_filter(step, (0, blur)) if blur else step
+    step += np.random.default_rng(0).normal(0, grain, step.shape)
+    fine = compressed(step, strength, LARGE_FORM * 240)
+    row = fine.mean(axis=0)
+    low, high = row[:60].mean(), row[-60:].mean()
+    assert high - low == pytest.approx(1 - strength, abs=0.01)
+    assert max(row.max() - high, low - row.min()) <= 0.03 * np.ptp(fine)
+
+
+@pytest.mark.parametrize("blur", [0.0, 1.0, 4.0])
+@pytest.mark.parametrize("strength", [0.3, 0.6, 0.9])
+def test_what_rises_still_rises(blur: float, strength: float) -> None:
+    """A lone rise, sharp or soft, stays one: nowhere does the result fall by more than 1 % of its depth."""
+    step = np.where(np.arange(240) < 120, 0.0, 1.0) * np.ones((80, 1))
+    rise = ndimage.gaussian_filter(step, (0, blur)) if blur else step
+    row = compressed(rise, strength, LARGE_FORM * 80)[40]
+    assert np.diff(row).min() >= -0.01 * np.ptp(row)
+
+
+def test_more_strength_gives_fine_forms_more_of_the_depth() -> None:
+    """Step by step, the share of the depth that wavelengths of 2 to 20 nodes take only grows."""
+    z = terrain()
+    shares = [local_contrast(detailed(z, strength)).mean() for strength in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)]
+    assert np.diff(shares).min() > 0
+    assert shares[-1] >= 2.7 * shares[0]
 
 
 @settings(deadline=None)
