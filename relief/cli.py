@@ -71,6 +71,7 @@ SUMMARIES = {
     "check": "Read programs again, carve them in the computer and print every check.",
     "looks": "Show one picture shaped several ways, with a job file for each.",
     "new": "Write a job file to edit, every key with its default and meaning.",
+    "resume": "Write a program that takes up an interrupted one safely.",
     "shop": "Show the cutters, materials and machines in force.",
 }
 
@@ -352,6 +353,75 @@ def _check(
         sys.exit(SHORT)
 
 
+def _resume_command() -> click.Command:
+    return click.Command(
+        "resume",
+        callback=_resume,
+        params=[
+            click.Argument(["program"], type=click.Path(path_type=Path)),
+            click.Option(
+                ["--at", "line"], type=int, metavar="LINE",
+                help="The line that was being run, counted from 1 as an editor counts.",
+            ),
+            click.Option(
+                ["--at-position", "position"], nargs=3, metavar="X Y Z",
+                help="Instead: where the cutter stopped, seen from zero; a bare number is millimetres.",
+            ),
+            click.Option(
+                ["-o", "--out"], type=click.Path(path_type=Path), metavar="FILE",
+                help="The program to write. [default: <name> resumed.nc]",
+            ),
+            click.Option(
+                ["--job"], type=click.Path(path_type=Path), metavar="FOLDER",
+                help="The job folder that PROGRAM belongs to. [default: where PROGRAM lies]",
+            ),
+            click.Option(["--quiet"], is_flag=True, help="Say only what went wrong."),
+        ],
+        short_help=SUMMARIES["resume"],
+        help=(
+            "Write a program that takes up PROGRAM where a broken cutter or a power cut ended it.\n\n"
+            "It starts the spindle, goes down through what was cut already, cuts the last centimetre again"
+            " and goes on. Controllers read ahead of the cutter: name the line that was being cut, or an"
+            " earlier one, or better the position where it stopped."
+        ),
+        epilog='Example: relief resume "sign job/2-finishing.nc" --at 5120 -o rest.nc',
+    )  # fmt: skip
+
+
+def _resume(
+    program: Path, line: int | None, position: tuple[str, str, str] | None, out: Path | None,
+    job: Path | None, quiet: bool,
+) -> None:  # fmt: skip
+    if (line is None) == (position is None):
+        message = "tell where it stopped: with --at LINE, or with --at-position X Y Z"
+        raise click.UsageError(message)
+    with _told_in_one_line():
+        from relief.jobfolder import check_file, write_file
+        from relief.progress import Silent
+        from relief.resume import resume
+        from relief.terminal import watching
+        from relief.units import parse_length
+
+        path = out or Path(f"{program.stem} resumed.nc")
+        check_file(path)
+        place = None
+        if position:
+            x, y, z = (parse_length(_number_or_text(text)) for text in position)
+            place = (x, y, z)
+        with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
+            made = resume(
+                program, job or program.parent, path.name, line=line, position=place, progress=progress
+            )
+        if not made.stops:
+            write_file(path, made.text)
+    if made.stops:
+        faults = "; ".join(f"{check.name}: {check.message}" for check in made.stops)
+        click.echo(f"relief: no program was written: {faults}", err=True)
+        sys.exit(SHORT)
+    if not quiet:
+        click.echo("\n".join((f"Wrote {path}.", *made.lines())))
+
+
 def _number_or_text(text: str) -> float | str:
     try:
         return float(text)
@@ -364,6 +434,7 @@ COMMANDS: dict[str, Callable[[], click.Command]] = {
     "check": _check_command,
     "looks": _looks_command,
     "new": _new_command,
+    "resume": _resume_command,
     "shop": _shop_command,
 }
 

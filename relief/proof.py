@@ -117,14 +117,26 @@ def _text(plan: Plan, setup: Setup, seconds: float | None) -> bytes:
     return write_program(
         plan.toolpath,
         plan.feed,
-        _head(plan, setup, seconds),
+        program_head(setup, plan.operation, plan.cutter, plan.feeds.rpm if plan.feeds else 0.0, seconds),
         setup.machine,
         setup.zero,
         setup.job.output.units,
     )
 
 
-def _head(plan: Plan, setup: Setup, seconds: float | None) -> ProgramHead:
+def program_head(
+    setup: Setup, operation: str, cutter: Cutter | None, rpm: float, seconds: float | None
+) -> ProgramHead:
+    """Return what the head of a program of this job tells.
+
+    Parameters
+    ----------
+    setup : the job
+    operation : what the program does
+    cutter : None where none turns
+    rpm : rev/min; 0 = the spindle stays off
+    seconds : time at the machine; None leaves it out
+    """
     job, units = setup.job, setup.job.output.units
     stock = " x ".join(
         format_length(size, units)
@@ -133,14 +145,14 @@ def _head(plan: Plan, setup: Setup, seconds: float | None) -> ProgramHead:
     corner = "near left corner of the relief" if job.zero.xy == "corner" else "middle of the relief"
     return ProgramHead(
         job=job.picture.replace("\\", "/").rsplit("/", 1)[-1],
-        operation=plan.operation,
-        cutter=plan.cutter.name if plan.cutter else "none",
+        operation=operation,
+        cutter=cutter.name if cutter else "none",
         stock=f"{stock}, {setup.material.name}",
         zero=f"X0 Y0 {corner}, Z0 {job.zero.z}",
-        rpm=plan.feeds.rpm if plan.feeds else 0.0,
+        rpm=rpm,
         seconds=seconds,
         cautions=setup.material.cautions,
-        number=plan.cutter.number if plan.cutter else 0,
+        number=cutter.number if cutter else 0,
     )
 
 

@@ -84,6 +84,27 @@ def _introduced(program: ReadProgram) -> str:
     )
 
 
+@dataclass(frozen=True)
+class Told:
+    """What a job folder's report says of a program.
+
+    Parameters
+    ----------
+    file, operation : its name and what it is for
+    cutter : None for the trace
+    rpm : spindle speed, rev/min; 0 = it stands
+    plunge : feed straight down, mm/min
+    sha256 : digest of its text; empty where the folder holds none
+    """
+
+    file: str
+    operation: str
+    cutter: Cutter | None
+    rpm: float
+    plunge: float
+    sha256: str
+
+
 def recheck(
     paths: Sequence[Path],
     against: Path,
@@ -110,14 +131,10 @@ def recheck(
     progress = progress or Silent()
     progress.stage("reading the job")
     folder, job_file = (against, against / "job.toml") if against.is_dir() else (None, against)
-    job = Job.read(job_file)
-    if machine is not None:
-        job = replace(job, machine=machine)
-    shop = Shop.read(None if job.shop is None else Path(job.shop))
-    setup = set_up(job, shop)
-    made_with = _told_by_report(folder / "report.json") if folder else {}
+    setup, shop = open_job(job_file, machine)
+    made_with = told_by_report(folder) if folder else {}
     spare = shop.cutter(cutter) if cutter else None
-    programs = [_for_job(path, setup, made_with, spare) for path in paths]
+    programs = [program_for_job(path, setup, made_with, spare) for path in paths]
     progress.stage("reading the programs and carving")
     evidence = prove(programs, setup, progress).evidence
     return Verdict(evidence.programs, run_checks(evidence), _unseen(programs, made_with))
@@ -159,9 +176,24 @@ def recheck_without_job(
     return Verdict(evidence.programs, run_checks_without_target(evidence), (note,))
 
 
-def _for_job(path: Path, setup: Setup, made_with: dict[str, Program], spare: Cutter | None) -> Program:
-    """Return a program with the cutter and the speeds that the job, or the text itself, tells."""
-    text, told = _read(path), made_with.get(path.name)
+def program_for_job(
+    path: Path, setup: Setup, made_with: dict[str, Told], spare: Cutter | None = None
+) -> Program:
+    """Return a program with the cutter and the speeds that the job, or the text itself, tells.
+
+    Parameters
+    ----------
+    path : of the program
+    setup : the job
+    made_with : what the job folder's report says, by file name
+    spare : what turns where neither the report nor the file's name tells it
+
+    Raises
+    ------
+    ProgramError, JobError
+        No such program, or it is not known what turns in it, or it is none of this job's.
+    """
+    text, told = program_bytes(path), made_with.get(path.name)
     name = told.operation if told else _operation(path)
     meant = _meant(path, name, told.cutter if told else None, setup)
     if told is None and meant is None and name not in ("trace", "cutout") and spare is None:
@@ -196,7 +228,9 @@ def _alone(path: Path, spare: Cutter | None) -> Program:
     if operation != "trace" and spare is None:
         message = f"{path}: which cutter turns in it? Name it with --cutter, or give the job with --job"
         raise ProgramError(message)
-    return Program(path.name, operation or "other", _read(path), None if operation == "trace" else spare)
+    return Program(
+        path.name, operation or "other", program_bytes(path), None if operation == "trace" else spare
+    )
 
 
 def _operation(path: Path) -> str:
@@ -204,7 +238,14 @@ def _operation(path: Path) -> str:
     return re.sub("[^a-z]+", " ", found[1]) if found else ""
 
 
-def _read(path: Path) -> bytes:
+def program_bytes(path: Path) -> bytes:
+    """Return the text of a program file.
+
+    Raises
+    ------
+    ProgramError
+        It is not there, or too large to be one.
+    """
     try:
         if path.stat().st_size > LARGEST_FILE:
             message = f"{path}: larger than {LARGEST_FILE // 2**20} MiB; that is no program"
@@ -230,28 +271,48 @@ def _speeds(moves: Moves, machine: Machine) -> Speeds:
     return Speeds(rpm or None, feed or None, plunge or None)
 
 
-def _told_by_report(path: Path) -> dict[str, Program]:
-    """Return, by file name, what a job folder's report says of its programs; their text is left out."""
+def open_job(path: Path, machine: str | None = None) -> tuple[Setup, Shop]:
+    """Read a job file and set it up, on another machine of the shop if that is asked for.
+
+    Raises
+    ------
+    ReliefError
+        A job that cannot be set up.
+    """
+    job = Job.read(path)
+    if machine is not None:
+        job = replace(job, machine=machine)
+    shop = Shop.read(None if job.shop is None else Path(job.shop))
+    return set_up(job, shop), shop
+
+
+def told_by_report(folder: Path) -> dict[str, Told]:
+    """Return, by file name and in running order, what a job folder's report says of its programs.
+
+    Raises
+    ------
+    FolderError
+        There is no report, or it is none of ours.
+    """
+    path = folder / "report.json"
     try:
-        rows: list[dict[str, Any]] = json.loads(path.read_bytes())["programs"]
-        return {
-            row["file"]: Program(
-                row["file"],
-                row["operation"],
-                b"",
-                read_record(Cutter, row["cutter"], str(path)) if row["cutter"] else None,
-            )
-            for row in rows
-        }
+        report: dict[str, Any] = json.loads(path.read_bytes())
+        return {row["file"]: _told(row, report["sha256"], path) for row in report["programs"]}
     except OSError as error:
         message = f"{path}: {(error.strerror or str(error)).lower()}; give a job folder or a job file"
         raise FolderError(message) from None
-    except (ValueError, KeyError, TypeError, RecursionError, ReliefError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, ReliefError):
         message = f"{path}: is no report of relief; give a job folder that is whole, or its job.toml"
         raise FolderError(message) from None
 
 
-def _unseen(programs: Sequence[Program], made_with: dict[str, Program]) -> tuple[str, ...]:
+def _told(row: dict[str, Any], digests: dict[str, str], path: Path) -> Told:
+    cutter = read_record(Cutter, row["cutter"], str(path)) if row["cutter"] else None
+    speeds = float(row["spindle_rpm"]), float(row["plunge"])
+    return Told(str(row["file"]), str(row["operation"]), cutter, *speeds, str(digests.get(row["file"], "")))
+
+
+def _unseen(programs: Sequence[Program], made_with: dict[str, Told]) -> tuple[str, ...]:
     """Return which programs of the folder were not given, though their cuts would have come before."""
     given = {(program.operation, program.cutter) for program in programs}
     missing = [p.file for p in made_with.values() if (p.operation, p.cutter) not in given]

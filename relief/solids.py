@@ -28,9 +28,11 @@ class Solid:
     Parameters
     ----------
     triangles : (n, 3, 3) float64 corners, in the file's own unit, counter-clockwise seen from outside
+    path : of the file
     """
 
     triangles: Triangles
+    path: Path = Path("mesh")
 
     @property
     def size(self) -> tuple[float, float, float]:
@@ -55,7 +57,7 @@ def read_solid(path: Path) -> Solid:
     if not np.isfinite(triangles).all():
         message = f"{path}: some of its corners are not finite numbers; export the mesh again"
         raise PictureError(message)
-    solid = Solid(_outside_out(triangles - triangles.reshape(-1, 3).min(axis=0)))
+    solid = Solid(_outside_out(triangles - triangles.reshape(-1, 3).min(axis=0)), path)
     if min(solid.size[:2]) <= 0:
         message = f"{path}: the mesh stands on edge, with no area seen from above; turn it so that Z is up"
         raise PictureError(message)
@@ -97,6 +99,9 @@ def solid_picture(solid: Solid, rows: int, columns: int) -> tuple[Picture, float
     top, under = np.zeros((rows, columns)), np.zeros((rows, columns))
     seen_from_above(np.ascontiguousarray(solid.triangles * per_node), top, under)
     covered = np.isfinite(top)
+    if not covered.any():
+        message = f"{solid.path}: seen from above the mesh is all edges; export it again as a closed solid"
+        raise PictureError(message)
     low, high = float(top[covered].min()), float(top[covered].max())
     span = high - low
     brightness = np.where(covered, (np.where(covered, top, low) - low) / (span or 1.0), 0.0)

@@ -83,7 +83,7 @@ def made(name: str, folder: Path, heights: np.ndarray, report: Report, machine: 
         machine,
     )  # fmt: skip
     for file, text in texts.items():
-        found.left[file] = _carved(found, file, independent.positions(text)[0])
+        found.left[file] = carved(found, file, independent.positions(text)[0])
     return found
 
 
@@ -116,7 +116,8 @@ def underside(cutter: Cutter) -> Callable[[np.ndarray], np.ndarray]:
     return cone
 
 
-def _carved(job: Made, file: str, points: np.ndarray) -> np.ndarray:
+def carved(job: Made, file: str, points: np.ndarray) -> np.ndarray:
+    """Return what a program's cutter leaves of uncut stock on its way through `points`."""
     cutter = job.cutters[file]
     if cutter is None:
         return np.zeros_like(job.target)
@@ -236,10 +237,10 @@ def _rapids(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: n
     up = (at[1:, :2] == at[:-1, :2]).all(axis=1) & (at[1:, 2] >= at[:-1, 2])
     done = 0
     for k in np.flatnonzero(low & ~up):
-        stock = np.minimum(stock, _carved(job, file, points[done : k + 1]))
+        stock = np.minimum(stock, carved(job, file, points[done : k + 1]))
         done = k
-        if (stock - _carved(job, file, points[k : k + 2])).max() > CONTACT + OPEN:
-            return f"a rapid cuts {(stock - _carved(job, file, points[k : k + 2])).max():.3f} mm"
+        if (stock - carved(job, file, points[k : k + 2])).max() > CONTACT + OPEN:
+            return f"a rapid cuts {(stock - carved(job, file, points[k : k + 2])).max():.3f} mm"
     return ""
 
 
@@ -247,7 +248,7 @@ def _surface(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: 
     """Nothing is cut below the target, and a part that is cut out stays held."""
     if "trace" in file:
         return ""
-    mine = _carved(job, file, points)
+    mine = carved(job, file, points)
     left = np.min([mine, *(surface for name, surface in job.left.items() if name != file)], axis=0)
     if (job.target - left).max() > GOUGE + OPEN:
         return f"gouge {(job.target - left).max():.3f} mm"

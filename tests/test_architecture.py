@@ -35,6 +35,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("sheet",),
     ("jobfolder", "terminal", "firstrun"),
     ("workflow", "newjob", "recheck", "looks"),
+    ("resume",),
     ("cli",),
     ("__main__",),
 )

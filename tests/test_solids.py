@@ -39,6 +39,15 @@ def test_a_mesh_turned_inside_out_is_turned_back(tmp_path: Path) -> None:
     assert solid_picture(read_solid(written(tmp_path, ball)), 41, 41)[0].notes == ()
 
 
+def test_a_mesh_without_an_area_between_the_nodes_is_refused(tmp_path: Path) -> None:
+    """Two slivers at opposite corners cover no node of the grid."""
+    corners = [[0, 0, 0], [1e-9, 0, 0], [0, 1e-9, 0], [9, 9, 1], [9, 9 - 1e-9, 1], [9 - 1e-9, 9, 1]]
+    slivers = trimesh.Trimesh(np.array(corners) + 0.3, [[0, 1, 2], [3, 4, 5]], process=False)
+    path = written(tmp_path, slivers, ".obj")
+    with pytest.raises(PictureError, match=r"mesh\.obj: seen from above the mesh is all edges"):
+        solid_picture(read_solid(path), 7, 9)
+
+
 def test_a_ball_becomes_a_dome_in_its_own_proportion(tmp_path: Path) -> None:
     """A ball carved 40 mm wide, no depth asked: z = √(20² − r²) − 20 within its facets' 0.03 mm."""
     path = written(tmp_path, trimesh.creation.icosphere(5, 3.0))

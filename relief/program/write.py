@@ -12,6 +12,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -102,7 +103,56 @@ def write_program(
     PlanError
         A position or feed that cannot be written: not finite, absurdly far, or a cut without a feed.
     """
-    decimals = machine.decimals + (INCH_DECIMALS if units == "in" else 0)
+    moves, state = _begun(toolpath, feed, head, machine, zero, units)
+    below = bool(state.z < state.retract)
+    decimals = _decimals(machine, units)
+    height = _number(state.retract, decimals, 1) if below else None
+    return moves + _lines(_closing(head, machine, height, state.rapid))
+
+
+def write_beginning(
+    toolpath: Toolpath,
+    feed: npt.NDArray[np.float64],
+    head: ProgramHead,
+    machine: Machine,
+    units: Units,
+    feed_next: float,
+) -> bytes:
+    """Write the beginning of a program whose further lines are there already: they follow as they are.
+
+    Parameters
+    ----------
+    toolpath, feed, head, machine, units : as in `write_program`; positions are those of the text
+    feed_next : mm/min, in force when it ends
+
+    Raises
+    ------
+    PlanError
+        As in `write_program`.
+    """
+    moves, _ = _begun(toolpath, feed, head, machine, (0.0, 0.0, 0.0), units)
+    steps = _feed_steps(np.array([feed_next]), np.array([False]), units)
+    return moves + f"F{_number(int(steps[0]), FEED_DECIMALS[units], 0)}\n".encode("ascii")
+
+
+class _State(NamedTuple):
+    """Where the moves of a program end: heights in steps of the text, and whether by a rapid."""
+
+    z: int
+    retract: int
+    rapid: bool
+
+
+def _begun(
+    toolpath: Toolpath,
+    feed: npt.NDArray[np.float64],
+    head: ProgramHead,
+    machine: Machine,
+    zero: tuple[float, float, float],
+    units: Units,
+) -> tuple[bytes, _State]:
+    """Return head, opening and moves of a program, and how they leave the machine."""
+    decimals = _decimals(machine, units)
     points = _steps(toolpath.points + np.asarray(zero, dtype=np.float64), decimals, units)
     rapid = toolpath.kinds == RAPID
     feeds = _feed_steps(np.asarray(feed, dtype=np.float64), rapid, units)
@@ -110,17 +160,16 @@ def write_program(
         message = "the path starts with a cut; the first move must be a rapid at clearance height"
         raise PlanError(message)
     clearance = np.array([[0.0, 0.0, machine.clearance + zero[2]]])
-    retract = points[0, 2] if len(points) else _steps(clearance, decimals, units)[0, 2]
+    retract = int(points[0, 2] if len(points) else _steps(clearance, decimals, units)[0, 2])
     state = np.array([UNTOLD, UNTOLD, retract, 0, -1])
-    height = _number(int(retract), decimals, 1)
+    opening = _lines(_opening(head, machine, units, _number(retract, decimals, 1)))
     moves = _moves_text(points, rapid, feeds, decimals, FEED_DECIMALS[units], state)
-    below = bool(state[2] < retract)
-    parts = [
-        _lines(_opening(head, machine, units, height)),
-        *moves,
-        _lines(_closing(head, machine, height if below else None, bool(state[3] == 0))),
-    ]
-    return b"".join(parts)
+    return b"".join([opening, *moves]), _State(int(state[2]), retract, bool(state[3] == 0))
+
+
+def _decimals(machine: Machine, units: Units) -> int:
+    """Return the decimals of a coordinate."""
+    return machine.decimals + (INCH_DECIMALS if units == "in" else 0)
 
 
 def _steps(lengths: npt.NDArray[np.float64], decimals: int, units: Units) -> npt.NDArray[np.int64]:

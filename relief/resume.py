@@ -1,0 +1,368 @@
+"""Taking up an interrupted program: a new program that begins safely a little earlier and goes on as before.
+
+Where the cutter has been, the stock is gone as far as its outline reaches; so the way down onto the path that
+was cut already, and along it, is through air. That is not taken for granted: the earlier programs and the
+interrupted one, up to where it stopped, are carved, and the new program is run in what they leave.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.carving import rapid_contact
+from relief.checks import Check, run_checks
+from relief.errors import FolderError, ProgramError
+from relief.evidence import ReadProgram
+from relief.moves import Moves
+from relief.program.read import read_program
+from relief.program.write import write_beginning
+from relief.progress import Progress, Silent
+from relief.proof import Program, program_head, prove, read_file
+from relief.recheck import Told, open_job, program_bytes, program_for_job, told_by_report
+from relief.report import format_time
+from relief.setup import Setup
+from relief.timing import program_seconds
+from relief.toolpath import PLUNGE, RAPID, Toolpath
+from relief.units import format_length
+
+# mm of the path, at least, that are cut once more before the interrupted place: controllers read ahead of the
+# cutter, so the block that was told may not have been reached yet.
+AGAIN = 10.0
+# mm of the path, at least, before that, on which the cutter comes down onto it, and from how high above it.
+RAMP, ABOVE = 10.0, 1.0
+# mm, how far from a cut a place may be that is said to lie on it; places this much farther than the nearest
+# are as good, since displays and stops are not exact.
+FAR, NEARLY = 1.0, 0.05
+# mm, how deep the way in may touch the stock: roundings of heights kept as float32.
+TOUCH = 1e-3
+
+CAUTIONS = (
+    "this program takes up an interrupted one: home the machine, then check X, Y and Z zero on the stock",
+    "a new cutter, or one taken out and put back, has its Z zero set again on the same surface as before",
+    "the cutter is out of the stock and the stock has not moved; if it has, do not run this",
+    "if the cutter stopped before the line named above, resume from that earlier line instead",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Resumed:
+    """A program that takes up an interrupted one.
+
+    Parameters
+    ----------
+    text : the bytes that the machine will run
+    of : name of the interrupted program
+    line : of the interrupted program, not run yet or not to its end
+    begins : the line from which on everything is cut again
+    again : mm of the path that are cut again before `line`
+    seconds : time at the machine
+    notes : what the user must know
+    checks : as for every program, in the stock as it was left
+    """
+
+    text: bytes
+    of: str
+    line: int
+    begins: int
+    again: float
+    seconds: float
+    notes: tuple[str, ...]
+    checks: tuple[Check, ...]
+
+    @property
+    def stops(self) -> tuple[Check, ...]:
+        """The checks that forbid the program."""
+        return tuple(c for c in self.checks if not c.holds and c.severity == "stop")
+
+    def lines(self) -> tuple[str, ...]:
+        """Return what was made, in plain lines."""
+        return (
+            f"It takes up {self.of} at line {self.line}: everything from line {self.begins} on is run again,"
+            f" the {format_length(round(self.again, 1))} before the interruption included."
+            f" About {format_time(self.seconds)}.",
+            *(f"Note: {note}." for note in self.notes),
+            *(f"Caution: {caution}." for caution in CAUTIONS),
+        )
+
+
+class _Place(NamedTuple):
+    """Where a program is taken up, as numbers of its moves.
+
+    Parameters
+    ----------
+    ramp : from its start on the cutter comes down onto the path
+    begin : from its start on the lines are the old ones
+    stop : the first move that was not made, or not to its end
+    """
+
+    ramp: int
+    begin: int
+    stop: int
+
+
+def resume(
+    path: Path,
+    folder: Path,
+    name: str,
+    *,
+    line: int | None = None,
+    position: tuple[float, float, float] | None = None,
+    progress: Progress | None = None,
+) -> Resumed:
+    """Return the program that takes up an interrupted program of a job folder.
+
+    Parameters
+    ----------
+    path : the interrupted program, as it stands in the folder, or a copy of it under any name
+    folder : the job folder that it belongs to
+    name : of the new program
+    line : the line that was being run, counted from 1; or, instead,
+    position : (x, y, z) mm in program coordinates, where the cutter stopped
+    progress : told what is being done
+
+    Raises
+    ------
+    ReliefError
+        Whatever keeps the program from being taken up safely.
+    """
+    progress = progress or Silent()
+    progress.stage("reading the job")
+    setup, _ = open_job(folder / "job.toml")
+    programs = [_sound_program(folder, told, setup) for told in _told(folder)]
+    number = _number_of(program_bytes(path), path, folder, programs)
+    told, program = _told(folder)[number], programs[number]
+    moves = read_file(program.file, program.text)
+    _refuse_what_cannot_be_taken_up(program, moves)
+    stop, notes = _stopped_at(program.file, moves, line, position)
+    place = _place(moves, stop)
+    text, before = _text(program, told, moves, place, setup), _text_before(program, int(moves.block[stop]))
+    _refuse_another_way(program.file, text, moves, place)
+    progress.stage("carving what was cut, and what is still to be")
+    taken_up = replace(program, file=name, text=text)
+    cut_before = [replace(program, text=before)] if not moves.rapid[:stop].all() else []
+    whole = [*programs[:number], *cut_before, taken_up, *programs[number + 1 :]]
+    evidence = prove(whole, setup, progress).evidence
+    run = evidence.programs[number + len(cut_before)]
+    _refuse_a_touch(run, len(run.moves) - (len(moves) - place.begin))
+    return Resumed(
+        text=text,
+        of=path.name,
+        line=int(moves.block[stop]),
+        begins=int(moves.block[place.begin]),
+        again=float(moves.lengths()[place.begin : stop].sum()),
+        seconds=run.seconds,
+        notes=notes,
+        checks=run_checks(evidence),
+    )
+
+
+def _told(folder: Path) -> list[Told]:
+    return list(told_by_report(folder).values())
+
+
+def _sound_program(folder: Path, told: Told, setup: Setup) -> Program:
+    """Return a program of the folder; one that was edited since is refused."""
+    if not told.sha256:
+        message = f"{folder}: holds no programs, as a check fell short; there is nothing to take up"
+        raise FolderError(message)
+    program = program_for_job(folder / told.file, setup, {told.file: told})
+    if hashlib.sha256(program.text).hexdigest() != told.sha256:
+        message = (
+            f"{folder / told.file}: was edited since the folder was made, so what it has cut is not known;"
+            " put the file of the job back"
+        )
+        raise ProgramError(message)
+    return program
+
+
+def _number_of(text: bytes, path: Path, folder: Path, programs: Sequence[Program]) -> int:
+    """Return which program of the folder a file is; its name does not matter, each of its bytes does."""
+    for number, program in enumerate(programs):
+        if program.text == text:
+            return number
+    message = (
+        f"{path}: is none of the programs of {folder}, or was edited since; give the program as it was made,"
+        " with the job folder that it came in"
+    )
+    raise ProgramError(message)
+
+
+def _refuse_what_cannot_be_taken_up(program: Program, moves: Moves) -> None:
+    file, cutter = program.file, program.cutter
+    if cutter is None:
+        message = f"{file}: turns no cutter and cuts nothing; run it again from its beginning"
+        raise ProgramError(message)
+    if not cutter.turns:
+        message = (
+            f"{file}: a drag point is swivelled by the way it has come, which a new beginning does not have;"
+            " run it again from its beginning, lines that are scored already stay as they are"
+        )
+        raise ProgramError(message)
+    if moves.rapid.all():
+        message = f"{file}: cuts nothing; there is nothing to take up"
+        raise ProgramError(message)
+
+
+def _stopped_at(
+    file: str, moves: Moves, line: int | None, position: tuple[float, float, float] | None
+) -> tuple[int, tuple[str, ...]]:
+    """Return the first move that was not made to its end, and what is to be said of it."""
+    if position is not None:
+        return _nearest(file, moves, np.asarray(position))
+    if line is None:
+        message = f"{file}: where did it stop? Tell the line, or the position"
+        raise ProgramError(message)
+    last = int(moves.block[~moves.rapid][-1])
+    if not 1 <= line <= last:
+        message = f"{file} line {line}: the cuts of this program end at line {last}; which line was running?"
+        raise ProgramError(message)
+    stop = int(np.searchsorted(moves.block, line))
+    if moves.block[stop] != line or moves.rapid[stop]:
+        cut = int(moves.block[stop + int(np.argmin(moves.rapid[stop:]))])
+        message = f"{file} line {line}: is no cut; if it stopped there, resume at the next cut, line {cut}"
+        raise ProgramError(message)
+    return stop, ()
+
+
+def _nearest(file: str, moves: Moves, place: npt.NDArray[np.float64]) -> tuple[int, tuple[str, ...]]:
+    """Return the first cut that comes by a place, and what else does."""
+    starts, steps = moves.points[:-1], np.diff(moves.points, axis=0)
+    squares = np.maximum((steps**2).sum(axis=1), 1e-30)
+    along = np.clip(((place - starts) * steps).sum(axis=1) / squares, 0.0, 1.0)
+    away = np.sqrt(((starts + along[:, None] * steps - place) ** 2).sum(axis=1))
+    away = np.where(moves.rapid | np.isnan(away), np.inf, away)
+    nearest = int(np.argmin(away))
+    if away[nearest] > FAR:
+        message = (
+            f"{file}: no cut comes within {format_length(FAR)} of that position; the nearest is line"
+            f" {int(moves.block[nearest])}, {away[nearest]:.1f} mm away; give the position in the zero of the"
+            " job (G54), and a unit if it is not in millimetres"
+        )
+        raise ProgramError(message)
+    near = np.flatnonzero(away <= away[nearest] + NEARLY)
+    first = near[np.diff(near, prepend=-2) > 1]  # moves on end are one coming by
+    lines = [int(moves.block[k]) for k in first]
+    if len(lines) == 1:
+        return int(near[0]), ()
+    told = ", ".join(map(str, lines[:8])) + (" ..." if len(lines) > 8 else "")
+    note = (
+        f"the program comes by that position {len(lines)} times, at lines {told}; it is taken up at the"
+        " first, which may cut air for a while; name a later line with --at if you are sure of it"
+    )
+    return int(near[0]), (note,)
+
+
+def _place(moves: Moves, stop: int) -> _Place:
+    """Go back from where the program stopped: far enough to cut again, and far enough to ramp in.
+
+    Where the path was entered not far before, everything from that entry on is run again, with the program's
+    own way in.
+    """
+    begin = _back(moves, stop, AGAIN)
+    ramp = _back(moves, begin, RAMP)
+    if ramp == 0 or moves.rapid[ramp - 1]:
+        return _Place(ramp, ramp, stop)
+    return _Place(ramp, begin, stop)
+
+
+def _back(moves: Moves, move: int, least: float) -> int:
+    """Return the start of a line at least so far back along the path, but no further than its entry."""
+    lengths, first, gone = moves.lengths(), move, 0.0
+    while first > 0 and not moves.rapid[first - 1]:
+        if gone >= least and moves.block[first] != moves.block[first - 1]:
+            break
+        first -= 1
+        gone += float(lengths[first])
+    return first
+
+
+def _text(program: Program, told: Told, moves: Moves, place: _Place, setup: Setup) -> bytes:
+    """Return the new program; the time in its head is taken from a draft's own text."""
+    draft = _draft(program, told, moves, place, setup, None)
+    seconds = program_seconds(read_program(draft), setup.machine)
+    return _draft(program, told, moves, place, setup, seconds)
+
+
+def _draft(
+    program: Program, told: Told, moves: Moves, place: _Place, setup: Setup, seconds: float | None
+) -> bytes:
+    line = int(moves.block[place.begin])
+    doing = (
+        f"{program.operation}, resumed: takes up {program.file} at line {int(moves.block[place.stop])},"
+        f" from line {line} on as it stands there"
+    )
+    head = program_head(setup, doing, program.cutter, told.rpm, seconds)
+    way, feed_next = _way_in(moves, place), float(moves.feed[place.begin])
+    feed = np.full(len(way.points), min(told.plunge or feed_next, feed_next))
+    beginning = write_beginning(
+        way, feed, replace(head, cautions=(*CAUTIONS, *head.cautions)), setup.machine, moves.units, feed_next
+    )
+    return beginning + b"".join(program.text.splitlines(keepends=True)[line - 1 :])
+
+
+def _way_in(moves: Moves, place: _Place) -> Toolpath:
+    """Return the way from clearance height down onto the path, in the coordinates of the text.
+
+    Above a place where the cutter has been it goes straight down at a feed, then along the path, from above
+    onto it: never lower than the cutter was there before.
+    """
+    path = moves.points[place.ramp : place.begin + 1]
+    gone = np.concatenate([[0.0], np.cumsum(moves.lengths()[place.ramp : place.begin])])
+    above = ABOVE * (1 - gone / gone[-1]) if gone[-1] > 0 else np.zeros(1)
+    clearance = float(np.nanmax(moves.points[:, 2]))
+    over = [path[0, 0], path[0, 1], clearance]
+    down = path + np.column_stack([np.zeros((len(path), 2)), above])
+    down[:, 2] = np.minimum(down[:, 2], clearance)
+    kinds = np.array([RAPID, *[PLUNGE] * len(down)], dtype=np.uint8)
+    return Toolpath(np.concatenate([[over], down]), kinds)
+
+
+def _text_before(program: Program, line: int) -> bytes:
+    """Return the interrupted program up to a line, as a program that ends there."""
+    lines = program.text.splitlines(keepends=True)
+    marked = any(text.strip() == b"%" for text in lines[:line])
+    return b"".join(lines[: line - 1]) + (b"M2\n%\n" if marked else b"M2\n")
+
+
+def _refuse_another_way(file: str, text: bytes, moves: Moves, place: _Place) -> None:
+    """Make sure that the old lines say, after the new beginning, just what they said before."""
+    found = read_program(text)
+    rest, old = len(moves) - place.begin, slice(place.begin, None)
+    new = slice(len(found) - rest, None)
+    same = rest <= len(found) and all(
+        np.array_equal(getattr(found, name)[new], getattr(moves, name)[old])
+        for name in ("points", "rapid", "feed", "rpm")
+    )
+    if not same:
+        message = (
+            f"{file} line {int(moves.block[place.begin])}: its meaning hangs on lines before it; resume from"
+            " an earlier line"
+        )
+        raise ProgramError(message)
+
+
+def _refuse_a_touch(run: ReadProgram, count: int) -> None:
+    """Run the way in, the first moves of a program, as if they were rapids: they meet nothing."""
+    if run.cutter is None:
+        return
+    moves = run.moves
+    way = replace(
+        moves,
+        points=moves.points[: count + 1],
+        rapid=np.ones(count, dtype=np.bool_),
+        **{name: getattr(moves, name)[:count] for name in ("feed", "rpm", "block")},
+    )
+    contact = rapid_contact(run.before, way, run.cutter, TOUCH)
+    if contact.depth > TOUCH:
+        message = (
+            f"{run.file} line {contact.block}: the way in would cut {contact.depth:.3f} mm deep into stock"
+            " that is still there; resume from an earlier line"
+        )
+        raise ProgramError(message)

@@ -1,0 +1,276 @@
+"""Interrupted programs taken up again, by line and by position; and what is refused."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import random
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from relief import resume as resuming
+from relief.checks import Check
+from relief.cli import relief
+from relief.errors import ProgramError
+from relief.program.read import read_program
+from relief.resume import AGAIN, resume
+from tests import independent
+from tests.judge import Made
+from tests.mutants import good
+from tests.program.standard import violations
+from tests.resumed import moving_lines, taken_up
+
+JOBS = ("dome in inches", "cut out")
+
+
+@pytest.fixture(scope="module", params=JOBS)
+def job(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """Return a sound job."""
+    return good(request.param, tmp_path_factory.mktemp("resume"))
+
+
+@pytest.fixture(scope="module")
+def terrain(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """Return a sound job in millimetres, its zero at the corner of the stock top."""
+    return good("terrain", tmp_path_factory.mktemp("resume"))
+
+
+def run(*arguments: str) -> Result:
+    """Run the command line inside this process."""
+    return CliRunner().invoke(relief, ["resume", *arguments], prog_name="relief")
+
+
+def middle(job: Made, file: str = "2-finishing.nc") -> int:
+    """Return a line of a cut in the middle of a program."""
+    rapid = independent.positions(job.texts[file])[1]
+    cuts = [line for line, quick in zip(moving_lines(job.texts[file]), rapid, strict=True) if not quick]
+    return cuts[len(cuts) // 2]
+
+
+@pytest.mark.parametrize("by_position", [False, True])
+def test_what_is_left_is_what_the_whole_program_would_have_left(job: Made, by_position: bool) -> None:
+    """By a judge of its own: same surface to 0.01 mm, no rapid through stock, a way in that cuts nothing."""
+    rng = random.Random(f"{job.name} {by_position}")
+    for _ in range(2):
+        fault, _, what = taken_up(rng, job, by_position=by_position)
+        assert not fault, what
+
+
+def test_the_new_program_reads_as_a_machinist_expects(terrain: Made, tmp_path: Path) -> None:
+    """Modes, retract, spindle, then sideways at clearance height, down at a feed; the old lines follow."""
+    out, old = tmp_path / "rest.nc", terrain.texts["2-finishing.nc"].splitlines()
+    result = run(str(terrain.folder / "2-finishing.nc"), "--at", str(middle(terrain)), "-o", str(out))
+
+    assert result.exit_code == 0, result.output
+    text = out.read_text("ascii")
+    lines = [line for line in text.splitlines() if not line.startswith("(")]
+    assert [line.split()[0] for line in lines[:6]] == ["G17", "G0", "S24000", "G4", lines[4].split()[0], "G1"]
+    assert lines[1] == "G0 Z5.0"
+    assert lines[4].startswith("X")
+    assert "Z" not in lines[4]
+    assert violations(text) == []
+    begins = int(result.output.split("from line ")[1].split()[0])
+    assert text.splitlines()[-len(old[begins - 1 :]) :] == old[begins - 1 :]
+    assert f"takes up 2-finishing.nc at line {middle(terrain)}" in text.replace(")\n(+ ", " ")
+
+
+@pytest.mark.parametrize("words", ["home the machine", "Z zero", "stock has not moved", "earlier line"])
+def test_head_and_terminal_say_what_to_mind(terrain: Made, words: str) -> None:
+    """A new cutter has a new length, and a machine without power does not know where it is."""
+    made = resume(terrain.folder / "2-finishing.nc", terrain.folder, "rest.nc", line=middle(terrain))
+
+    assert words in made.text.decode().replace(")\n(+ ", " ")
+    assert words in "\n".join(made.lines())
+
+
+def test_some_millimetres_are_cut_again(terrain: Made) -> None:
+    """At least a centimetre of path before the interruption, unless its entry comes first."""
+    made = resume(terrain.folder / "2-finishing.nc", terrain.folder, "rest.nc", line=middle(terrain))
+
+    assert AGAIN <= made.again
+    assert made.begins < made.line
+
+
+def test_shortly_after_an_entry_the_program_enters_anew(terrain: Made) -> None:
+    """The first cut is taken up from the program's own way in, which is a rapid's end."""
+    text = terrain.texts["2-finishing.nc"]
+    points, rapid, _ = independent.positions(text)
+    first = int(np.argmin(rapid))
+    made = resume(
+        terrain.folder / "2-finishing.nc", terrain.folder, "rest.nc", line=moving_lines(text)[first + 1]
+    )
+
+    assert made.begins == moving_lines(text)[first]
+    begun = read_program(made.text).points
+    assert (
+        begun[2:4].tolist() == [points[first - 1].tolist()] * 2 or begun[3].tolist() == points[first].tolist()
+    )
+
+
+def test_a_copy_under_another_name_is_known_by_its_bytes(terrain: Made, tmp_path: Path) -> None:
+    """On the stick that goes to the machine a program may be called anything."""
+    shutil.copy(terrain.folder / "1-roughing.nc", tmp_path / "A.NC")
+    line = str(middle(terrain, "1-roughing.nc"))
+    result = run(
+        str(tmp_path / "A.NC"),
+        "--at",
+        line,
+        "--job",
+        str(terrain.folder),
+        "-o",
+        str(tmp_path / "b.nc"),
+        "--quiet",
+    )
+
+    assert result.exit_code == 0, result.output
+    assert result.output == ""
+
+
+def test_a_place_that_is_passed_twice_is_taken_the_first_time(terrain: Made) -> None:
+    """Both lines are named, so that the user can choose the later one."""
+    text = terrain.texts["1-roughing.nc"]
+    points, rapid, _ = independent.positions(text)
+    places = [tuple(p) for p, quick in zip(points, rapid, strict=True) if not quick]
+    twice = next(p for p in places if places.count(p) > 1)
+    made = resume(terrain.folder / "1-roughing.nc", terrain.folder, "rest.nc", position=twice)
+
+    assert made.line <= moving_lines(text)[next(k for k in range(len(points)) if tuple(points[k]) == twice)]
+    assert "times, at lines" in made.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--at", "99999"], "line 99999: the cuts of this program end at line"),
+        (["--at", "0"], "which line was running"),
+        (["--at", "3"], "line 3: is no cut; if it stopped there, resume at the next cut, line"),
+        (["--at-position", "500", "0", "-1"], "no cut comes within 1 mm of that position"),
+        (["--at-position", "x", "0", "-1"], '"x" is no length'),
+        (["--at-position", "0", "0", "12 in"], "no cut comes within"),
+    ],
+)
+def test_a_place_that_is_no_cut_is_refused(
+    terrain: Made, tmp_path: Path, arguments: list[str], said: str
+) -> None:
+    """One line that says what to tell instead, exit 1, and no file."""
+    out = tmp_path / "rest.nc"
+    result = run(str(terrain.folder / "2-finishing.nc"), *arguments, "-o", str(out), "--quiet")
+
+    assert result.exit_code == 1, result.output
+    assert len(result.stderr.splitlines()) == 1
+    assert said in result.stderr
+    assert not out.exists()
+
+
+def _edited(folder: Path) -> None:
+    path = folder / "2-finishing.nc"
+    path.write_bytes(path.read_bytes().replace(b"G54", b"G54 "))
+
+
+def _earlier_edited(folder: Path) -> None:
+    path = folder / "1-roughing.nc"
+    path.write_bytes(path.read_bytes() + b"(mine)\n")
+
+
+def _earlier_gone(folder: Path) -> None:
+    (folder / "1-roughing.nc").unlink()
+
+
+def _no_report(folder: Path) -> None:
+    (folder / "report.json").unlink()
+
+
+def _strange_report(folder: Path) -> None:
+    (folder / "report.json").write_text('{"programs": [[]], "sha256": 7}')
+
+
+def _no_programs(folder: Path) -> None:
+    report = json.loads((folder / "report.json").read_text())
+    report["sha256"] = {}
+    (folder / "report.json").write_text(json.dumps(report))
+
+
+@pytest.mark.parametrize(
+    ("harm", "said"),
+    [
+        (_edited, "2-finishing.nc: was edited since the folder was made"),
+        (_earlier_edited, "1-roughing.nc: was edited since the folder was made"),
+        (_earlier_gone, "1-roughing.nc: no such file"),
+        (_no_report, "report.json: no such file"),
+        (_strange_report, "report.json: is no report of relief"),
+        (_no_programs, "holds no programs"),
+    ],
+)
+def test_a_folder_that_is_not_as_it_was_made_is_refused(terrain, tmp_path, harm, said):
+    """What was cut before is known from untouched programs alone."""
+    folder = tmp_path / "job"
+    shutil.copytree(terrain.folder, folder)
+    shutil.copy(terrain.folder.parent / "target.npy", tmp_path)
+    harm(folder)
+    out = tmp_path / "rest.nc"
+    result = run(str(folder / "2-finishing.nc"), "--at", str(middle(terrain)), "-o", str(out), "--quiet")
+
+    assert result.exit_code == 1, result.output
+    assert said in result.stderr
+    assert not out.exists()
+
+
+def test_a_program_of_another_job_is_refused(terrain: Made, tmp_path: Path) -> None:
+    """Its bytes are none of the folder's."""
+    (tmp_path / "2-finishing.nc").write_text("G21\nG0 Z5\nG0 X0 Y0\nG1 Z-1 F300\nM2\n")
+    with pytest.raises(ProgramError, match="is none of the programs of"):
+        resume(tmp_path / "2-finishing.nc", terrain.folder, "rest.nc", line=4)
+
+
+def test_the_trace_is_run_again_from_its_beginning(terrain: Made) -> None:
+    """It turns no cutter, so nothing is gained by taking it up."""
+    with pytest.raises(ProgramError, match=r"0-trace.nc: turns no cutter"):
+        resume(terrain.folder / "0-trace.nc", terrain.folder, "rest.nc", line=20)
+
+
+def test_an_existing_file_is_kept(terrain: Made, tmp_path: Path) -> None:
+    """Nothing is replaced without a word."""
+    out = tmp_path / "rest.nc"
+    out.write_text("mine")
+    result = run(str(terrain.folder / "2-finishing.nc"), "--at", str(middle(terrain)), "-o", str(out))
+
+    assert result.exit_code == 1
+    assert "already there" in result.stderr
+    assert out.read_text() == "mine"
+
+
+@pytest.mark.parametrize("arguments", [["a.nc"], ["a.nc", "--at", "3", "--at-position", "1", "2", "3"]])
+def test_wrong_use_is_exit_2(arguments: list[str]) -> None:
+    """Line or position, one of them."""
+    assert run(*arguments).exit_code == 2
+
+
+def test_a_way_in_through_stock_is_refused(terrain: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    """If the way in went another way than the cutter came, the carving would tell."""
+    way = resuming._way_in
+
+    def aside(moves, place):
+        path = way(moves, place)
+        lower = np.zeros_like(path.points)
+        lower[1:-1, 2] = -2.0
+        return dataclasses.replace(path, points=path.points + lower)
+
+    monkeypatch.setattr(resuming, "_way_in", aside)
+    with pytest.raises(ProgramError, match=r"the way in would cut \d\.\d+ mm deep into stock"):
+        resume(terrain.folder / "2-finishing.nc", terrain.folder, "rest.nc", line=middle(terrain))
+
+
+def test_a_check_that_falls_short_is_exit_3_and_no_file(terrain, tmp_path, monkeypatch):
+    """The check that fell short is named on standard error."""
+    short = Check("no gouge", False, 1.0, 0.005, "mm", "1 mm too deep", "stop")
+    monkeypatch.setattr(resuming, "run_checks", lambda _: (short,))
+    out = tmp_path / "rest.nc"
+    result = run(str(terrain.folder / "2-finishing.nc"), "--at", str(middle(terrain)), "-o", str(out))
+
+    assert result.exit_code == 3
+    assert "no gouge: 1 mm too deep" in result.stderr
+    assert not out.exists()
