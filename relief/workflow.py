@@ -6,6 +6,7 @@ import dataclasses
 import hashlib
 import io
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -145,35 +146,53 @@ def _path_ratio(plans: Sequence[Plan], programs: Sequence[ReadProgram]) -> float
 
 
 def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> dict[str, bytes]:
-    """Return the mesh, the pictures and the sheet."""
-    job, relief, bottom = setup.job, setup.relief, -setup.job.stock.thickness
+    """Return the mesh, the pictures and the sheet; the mesh is made beside the rest, on its own core."""
+    with ThreadPoolExecutor(1) as pool:
+        # where the board is cut through, the mesh keeps a film, so that it stays one closed solid
+        bottom = -setup.job.stock.thickness
+        board = _no_lower(proof.carved, bottom + FILM) if setup.part else proof.carved
+        meshes = pool.submit(_meshes, board, setup, proof.finished)
+        images = _images(board, setup, proof)
+        progress.fraction(0.6)
+        sheet = _sheet(images | _maps(setup, proof), setup, report, proof)
+        progress.fraction(0.9)
+        return {**meshes.result(), **images, "sheet.html": sheet}
+
+
+def _meshes(board: Heightfield, setup: Setup, finished: Heightfield) -> dict[str, bytes]:
+    """Return the expected board as a closed solid, in the formats asked for."""
+    output = setup.job.output
+    mesh = reduced_solid(board, -setup.job.stock.thickness, output.mesh_tolerance or None)
+    return {"carved.stl": stl_bytes(mesh)} | _coloured(mesh, setup, finished)
+
+
+def _images(board: Heightfield, setup: Setup, proof: Proof) -> dict[str, bytes]:
+    """Return the pictures that are files of the job folder."""
+    units = setup.job.output.units
     inside = proof.finished.cropped(setup.region)
-    # where the board is cut through, the mesh keeps a film, so that it stays one closed solid
-    board = _no_lower(proof.carved, bottom + FILM) if setup.part else proof.carved
-    mesh = reduced_solid(board, bottom, job.output.mesh_tolerance or None)
-    meshes = {"carved.stl": stl_bytes(mesh)} | _coloured(mesh, setup, proof.finished)
-    progress.fraction(0.5)
-    judged = np.where(proof.walls, np.nan, proof.scallops)
-    images = {
-        "carved.png": shaded_png(board if setup.part else inside, job.output.units),
-        "deviation.png": deviation_png(inside, relief, job.output.units),
+    return {
+        "carved.png": shaded_png(board if setup.part else inside, units),
+        "deviation.png": deviation_png(inside, setup.relief, units),
     }
-    scallops = scallop_png(judged, job.finishing.scallop, relief.pitch, job.output.units)
-    progress.fraction(0.8)
+
+
+def _maps(setup: Setup, proof: Proof) -> dict[str, bytes]:
+    """Return the pictures that only the sheet shows: scallops, and what the finishing cutter loses."""
+    job, relief = setup.job, setup.relief
+    judged = np.where(proof.walls, np.nan, proof.scallops)
     lost = proof.reachable.heights - relief.heights
     if setup.part is not None:
         lost = np.where(setup.part.nodes[setup.target.window(setup.region)], lost, np.nan)
-    maps = {
-        "scallop.png": scallops,
-        "lost.png": lost_png(lost, job.finishing.scallop, relief.pitch, job.output.units),
-    }
-    programs = proof.evidence.programs
+    look = (job.finishing.scallop, relief.pitch, job.output.units)
+    return {"scallop.png": scallop_png(judged, *look), "lost.png": lost_png(lost, *look)}
+
+
+def _sheet(images: Mapping[str, bytes], setup: Setup, report: Report, proof: Proof) -> bytes:
+    programs, holding = proof.evidence.programs, proof.evidence.holding
     stages = [Stage(f"after {p.file}", p.after) for p in programs if p.cutter is not None]
     trace = programs[0].moves.points[:, :2]
-    holding = proof.evidence.holding
     tabs = [(bridge.x, bridge.y) for bridge in holding.bridges] if holding else []
-    sheet = render_sheet(report, images | maps, setup, trace, stages, proof.finished, tabs)
-    return {**meshes, **images, "sheet.html": sheet}
+    return render_sheet(report, images, setup, trace, stages, proof.finished, tabs)
 
 
 def _coloured(mesh: Mesh, setup: Setup, finished: Heightfield) -> dict[str, bytes]:
