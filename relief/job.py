@@ -146,7 +146,7 @@ class Lettering:
     relief: Annotated[Literal["raised", "sunk"], key("standing on the relief, or cut into it")] = "sunk"
     depth: Annotated[Length, key("how far it stands or goes in", "mm", gt=0, le=100)] = 1.5
     draft: Annotated[Number, key("lean of its walls from upright", "degrees", ge=0, le=75)] = 15.0
-    font: Annotated[Text | None, key("a TrueType or OpenType file; default: a plain sans serif")] = None
+    font: Annotated[Text | None, key("a TrueType or OpenType file; default: Source Sans, semibold")] = None
 
 
 @record

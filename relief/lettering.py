@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,9 @@ Font = ImageFont.FreeTypeFont
 FINE = 4  # pixels a node, along each side, at which letters are drawn
 MEASURED = 200  # size in pixels at which a font's proportions are measured
 CAPITAL = "H"  # its height is the height of the text
+# Source Sans Semibold, under the SIL Open Font License 1.1: Latin, Greek and Cyrillic, strokes of even width.
+FONT_PACKAGE, FONT_FILE = "font_source_sans_pro", "files/SourceSansPro-Semibold.ttf"
+NO_CHARACTER = "\uffff"  # Unicode's promise: no font has a letter for it, so that the font's blank box is drawn
 NARROW = 10.0  # percentile of the strokes' widths that counts as the narrowest
 
 
@@ -41,7 +45,8 @@ def lettered(
     Raises
     ------
     JobError
-        A font that cannot be read, a text without letters in it, or one that leaves the relief.
+        A font that cannot be read or lacks a letter, a text without letters in it, or one that leaves the
+        relief.
     """
     heights, notes = relief.heights.astype(np.float64), []
     for text in texts:
@@ -78,6 +83,7 @@ def _laid_out(text: Lettering, relief: Heightfield) -> tuple[Distances, tuple[sl
 def _drawn(text: Lettering, pitch: float) -> npt.NDArray[np.bool_]:
     """Return the pixels of the letters, FINE a node along each side, row 0 near, with no empty margin."""
     font = _font(text, pitch)
+    _check_letters(text)
     left, top, right, bottom = (round(edge) for edge in font.getbbox(text.text))
     spare = round(text.height / pitch * FINE / 4) + 1  # slanted letters lean out of their box
     page = Image.new("L", (max(right - left, 1) + 2 * spare, max(bottom - top, 1) + 2 * spare), 0)
@@ -107,19 +113,30 @@ def _font(text: Lettering, pitch: float) -> Font:
 
 
 def _sized(text: Lettering, size: float) -> Font:
-    """Load the text's font, or the one that comes with Pillow (Aileron; nothing needs installing)."""
-    if text.font is None:
-        default = ImageFont.load_default(size)
-        if isinstance(default, ImageFont.FreeTypeFont):
-            return default
-        message = "this Pillow was built without fonts; set the font of [[lettering]] to a TrueType file"
-        raise JobError(message)
+    """Load the text's font, or the default one."""
     try:
+        if text.font is None:
+            with resources.as_file(resources.files(FONT_PACKAGE) / FONT_FILE) as path:
+                return ImageFont.truetype(str(path), size)
         return ImageFont.truetype(Path(text.font).read_bytes() and text.font, size)
-    except OSError as fault:
-        reason = fault.strerror or str(fault)
-        message = f"{text.font}: cannot be read as a TrueType or OpenType font ({reason}); name another file"
+    except (OSError, ModuleNotFoundError) as fault:
+        reason = getattr(fault, "strerror", None) or str(fault)
+        named = text.font or "the default font"
+        message = f"{named}: cannot be read as a TrueType or OpenType font ({reason}); name another file"
         raise JobError(message) from None
+
+
+def _check_letters(text: Lettering) -> None:
+    """Refuse letters that the font has not got: it would draw an empty box for each."""
+    font = _sized(text, MEASURED)
+    box = bytes(font.getmask(NO_CHARACTER))
+    missing = [
+        letter for letter in dict.fromkeys(text.text) if letter.strip() and bytes(font.getmask(letter)) == box
+    ]
+    if missing:
+        named = text.font or "the default font"
+        message = f"lettering {text.text!r}: {named} has no {' '.join(missing)}; name another file as its font"
+        raise JobError(message)
 
 
 def _distance(inside: npt.NDArray[np.bool_], fine: float) -> Distances:

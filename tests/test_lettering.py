@@ -50,6 +50,12 @@ def test_a_capital_is_as_tall_as_asked(font: str | None) -> None:
     assert ((left + right) / 2, (near + far) / 2) == pytest.approx((30, 15), abs=0.1)
 
 
+def test_the_default_font_knows_the_letters_of_many_languages() -> None:
+    """Accents, ligatures, signs, Greek and Cyrillic are drawn, each as itself and not as an empty box."""
+    for word in ("Äpfel süß", "Ø Å æ ñ ç é ő ș ž Ł", "ΑΩ λ", "Жюй", "№ 7½ × 12 °C €"):
+        assert (laid(text=word, height=4.0)[0] < -3.5).any()
+
+
 def test_letters_read_from_the_near_side() -> None:
     """An L has its bar near and its stem on the left: seen from above, +Y away, it is not mirrored."""
     heights, _ = laid(text="L", height=12.0, draft=0.0)
@@ -121,6 +127,8 @@ def test_letters_too_fine_for_the_cutter_are_told_with_a_size_that_works() -> No
         ({"text": "far too long for it", "height": 20.0}, "leaves the relief of 60 × 30 mm"),
         ({"text": "A", "height": 5.0, "x": 1.0}, "move it"),
         ({"text": "   ", "height": 5.0}, "nothing to draw"),
+        ({"text": "Gate ツ", "height": 5.0}, "the default font has no ツ; name another file as its font"),
+        ({"text": "Gate ツ門", "height": 5.0, "font": str(DEJAVU)}, "DejaVuSans.ttf has no ツ 門"),
         ({"text": "A", "height": 5.0, "font": "none.ttf"}, "none.ttf: cannot be read as a TrueType"),
         ({"text": "A", "height": 5.0, "font": __file__}, "cannot be read as a TrueType or OpenType"),
     ],
