@@ -132,6 +132,27 @@ class Shaping:
 
 
 @record
+class Terrain:
+    """Ground heights in the file: any key of this section makes a height file or a plain picture one."""
+
+    spacing: Annotated[
+        Number | None,
+        key("distance on the ground from one value to the next, in the unit of the heights", "m", gt=0),
+    ] = None
+    exaggeration: Annotated[
+        Number | None,
+        key("how many times heights stand out more than widths; default: 1, to scale", gt=0, le=1000),
+    ] = None
+    sea_level: Annotated[
+        Number | None, key("height of the sea: what lies at or below it becomes one flat ground", "m")
+    ] = None
+    missing: Annotated[
+        Number | None,
+        key("number that stands for a missing height, such as -9999; what is no number always does"),
+    ] = None
+
+
+@record
 class Lettering:
     """A text on the relief."""
 
@@ -278,6 +299,7 @@ class Job:
     stock: Annotated[Stock, key("the board")] = Stock()
     relief: Annotated[Relief, key("the carved picture")] = Relief()
     shaping: Annotated[Shaping, key("how brightness becomes height")] = Shaping()
+    terrain: Annotated[Terrain, key("ground heights in the file")] = Terrain()
     zero: Annotated[Zero, key("where the program's zero lies")] = Zero()
     roughing: Annotated[Roughing, key("clearing most of the waste")] = Roughing()
     finishing: Annotated[Finishing, key("cutting the surface itself")] = Finishing()

@@ -23,7 +23,7 @@ MEASURED = 200  # size in pixels at which a font's proportions are measured
 CAPITAL = "H"  # its height is the height of the text
 # Source Sans Semibold, under the SIL Open Font License 1.1: Latin, Greek and Cyrillic, strokes of even width.
 FONT_PACKAGE, FONT_FILE = "font_source_sans_pro", "files/SourceSansPro-Semibold.ttf"
-NO_CHARACTER = "\uffff"  # Unicode's promise: no font has a letter for it, so that the font's blank box is drawn
+NO_CHARACTER = "\uffff"  # Unicode promises that no letter has this number: a font draws its empty box
 NARROW = 10.0  # percentile of the strokes' widths that counts as the narrowest
 
 
@@ -135,7 +135,8 @@ def _check_letters(text: Lettering) -> None:
     ]
     if missing:
         named = text.font or "the default font"
-        message = f"lettering {text.text!r}: {named} has no {' '.join(missing)}; name another file as its font"
+        lacks = " ".join(missing)
+        message = f"lettering {text.text!r}: {named} has no {lacks}; name another file as its font"
         raise JobError(message)
 
 

@@ -15,16 +15,17 @@ from PIL import Image, ImageDraw, ImageFont
 
 from relief.errors import JobError
 from relief.heightfield import Heightfield
+from relief.heightfile import is_terrain
 from relief.job import Job
 from relief.measures import LostDetail, lost_detail
 from relief.picture import Picture
 from relief.pictures import stage_png
 from relief.progress import Progress
-from relief.setup import DEFAULT_DEPTH, DEFAULT_WIDTH, job_picture
 from relief.shaping import Grid, grid_for, resampled, shape_heights
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
 from relief.solids import KINDS
+from relief.sources import DEFAULT_DEPTH, DEFAULT_WIDTH, check_depth, job_picture
 from relief.surfaces import reachable_surface
 from relief.terraces import unstepped
 from relief.units import format_length
@@ -78,10 +79,10 @@ def draw_looks(job: Job, shop: Shop, folder: Path, progress: Progress) -> dict[s
     ReliefError
         The picture cannot be read, or the job cannot be carved.
     """
-    job = _with_sizes(job)
-    cutter = shop.cutter(job.finishing.cutter)
     progress.stage("reading the picture")
-    picture, smooth, grid = _small(job)
+    cutter = shop.cutter(job.finishing.cutter)
+    job, whole = _with_sizes(job)
+    picture, smooth, grid = _small(job, whole)
     progress.stage("shaping it")
     looks = []
     ways = list(_ways(job, picture, grid))
@@ -112,29 +113,28 @@ def _differing(table: Mapping[str, Any], default: Mapping[str, Any]) -> dict[str
     return kept
 
 
-def _with_sizes(job: Job) -> Job:
-    """Return the job with its width and depth filled in, as `carve` would."""
-    if Path(job.picture).suffix.lower() in (".npy", *KINDS):
+def _with_sizes(job: Job) -> tuple[Job, Picture]:
+    """Return the job with its width and depth filled in, as `carve` would, and its picture."""
+    kind = Path(job.picture).suffix.lower()
+    if kind in KINDS or (kind == ".npy" and not is_terrain(job)):
         message = f"{job.picture}: a height file or a mesh has one look only; name a picture"
         raise JobError(message)
-    width, depth = job.relief.width or DEFAULT_WIDTH, job.relief.depth or DEFAULT_DEPTH
-    if depth >= job.stock.thickness:
-        message = (
-            f"relief.depth = {format_length(depth)} is not below stock.thickness ="
-            f" {format_length(job.stock.thickness)}; carve less deep or use thicker stock"
-        )
-        raise JobError(message)
-    return replace(job, relief=replace(job.relief, width=width, depth=depth))
+    if job.relief.width is None:
+        job = replace(job, relief=replace(job.relief, width=DEFAULT_WIDTH))
+    check_depth(job.relief.depth or 0.0, job)  # before a large picture is read
+    job, picture = job_picture(job)
+    depth = job.relief.depth or DEFAULT_DEPTH
+    check_depth(depth, job)
+    return replace(job, relief=replace(job.relief, depth=depth)), picture
 
 
-def _small(job: Job) -> tuple[Picture, Picture, Grid]:
+def _small(job: Job, picture: Picture) -> tuple[Picture, Picture, Grid]:
     """Return the picture on the preview's nodes, the same without terraces, and the grid.
 
     Terraces are removed first, since averaging blurs the codes that tell of them.
     """
-    picture = job_picture(job)
     width = job.relief.width or DEFAULT_WIDTH
-    length = job.relief.length or width * (picture.rows - 1) / (picture.columns - 1)
+    length = job.relief.length or picture.length_for(width)
     grid = grid_for(width, length, max(width, length) / (PREVIEW - 1), (picture.rows, picture.columns))
     smooth = picture
     if picture.levels <= COARSE:

@@ -1,4 +1,4 @@
-"""From a file to what it says: a picture's brightness, or a height file's millimetres.
+"""From a picture file to its brightness.
 
 Nothing here knows about depth, stock or grids; `relief.shaping` turns brightness into heights.
 Rows are turned over on the way in: row 0 is the near side of the table, so the picture's top lies far away.
@@ -6,20 +6,25 @@ Rows are turned over on the way in: row 0 is the near side of the table, so the 
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import io
+import logging
 import stat
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageCms, ImageOps
 
 from relief.errors import PictureError
+from relief.gaps import without_gaps
 from relief.tones import coded, light_of
+from relief.units import MM_PER_INCH
 
 Brightness = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -30,6 +35,7 @@ LARGEST_ALLOWED = 178_000_000  # pixels, when asked for; the decoder itself take
 HEAVIEST = 2 * 10**9  # bytes of a file
 COLOUR_MODES = ("P", "PA", "LA", "La", "RGB", "RGBA", "RGBa", "RGBX")
 LUMINANCE = (0.2126, 0.7152, 0.0722)  # of linear red, green and blue; ITU-R BT.709
+LEAST_DOTS, MOST_DOTS = 5.0, 20_000.0  # per inch; a file that tells of fewer or more means something else
 FINE = 2**24  # levels that a 32-bit floating-point number can tell apart
 
 
@@ -47,12 +53,14 @@ class Picture:
         How many different brightnesses the file can hold: 256, 65536, …
     notes : tuple of str
         What the reader decided on the user's behalf, one sentence each.
+    pixel : (width, length) mm of a pixel, as the file tells; None where it tells nothing
     """
 
     brightness: Brightness
     opacity: Brightness | None
     levels: int
     notes: tuple[str, ...] = ()
+    pixel: tuple[float, float] | None = None
 
     @property
     def mask(self) -> Mask | None:
@@ -69,14 +77,20 @@ class Picture:
         """Pixels along x."""
         return int(self.brightness.shape[1])
 
+    def length_for(self, width: float) -> float:
+        """Return the length, mm, that keeps the picture's shape; the outermost pixels lie on the edges."""
+        tall = self.pixel[1] / self.pixel[0] if self.pixel else 1.0
+        return width * tall * (self.rows - 1) / (self.columns - 1)
+
 
 def read_picture(path: Path, allow_large: bool = False) -> Picture:
     """Read a picture file as brightness.
 
     Greyscale of up to 16 bits keeps every code value. A colour becomes the grey of the same luminance: its
     sRGB values turned to linear light, weighed as ITU-R BT.709 says, and coded again. Values without a fixed
-    white (floating point, 32-bit integers) are spread from black to white. Transparent parts, and values that
-    are not finite, count as black; a camera's turn mark (EXIF orientation) is obeyed.
+    white (floating point, 32-bit integers) are spread from black to white, those that are not finite made up
+    from their neighbours. Transparent parts count as black; a camera's turn mark (EXIF orientation) is
+    obeyed.
 
     Parameters
     ----------
@@ -103,50 +117,24 @@ def read_picture(path: Path, allow_large: bool = False) -> Picture:
         brightness = brightness * grey.opacity
         opacity = np.ascontiguousarray(grey.opacity[::-1])
         notes += ("transparent parts of the picture count as black",)
-    return Picture(np.ascontiguousarray(brightness[::-1]), opacity, grey.levels, notes)
+    return Picture(np.ascontiguousarray(brightness[::-1]), opacity, grey.levels, notes, _pixel(image))
 
 
-def read_heights(path: Path) -> npt.NDArray[np.float32]:
-    """Read a height file: a `.npy` array of millimetres, 0 at the stock top, row 0 at the near side.
-
-    Returns
-    -------
-    (rows, columns) float32, mm, as saved; no row is turned over, since the file is a grid and not a picture.
+def read_values(path: Path, allow_large: bool = False) -> Brightness:
+    """Read a picture file as the numbers that it holds, one a pixel, its first row first.
 
     Raises
     ------
     PictureError
-        The file is missing, a folder, empty, no `.npy` array, not two-dimensional, too large, or not finite.
+        As `read_picture`, or its pixels are colours.
     """
-    content = file_content(path, "a height file")
-    try:
-        heights: npt.NDArray[Any] = np.load(io.BytesIO(content), allow_pickle=False)
-    except Exception as fault:  # what numpy raises for a broken header is whatever its parser does
-        message = f"{path}: this is not a whole .npy array of numbers; save it again with numpy.save"
-        raise PictureError(message) from fault
-    _check_heights(path, heights)
-    return np.ascontiguousarray(heights, dtype=np.float32)
-
-
-def _check_heights(path: Path, heights: Any) -> None:
-    """Refuse what cannot be a grid of heights."""
-    if not isinstance(heights, np.ndarray):
-        message = f"{path}: this holds several arrays; save the one array of heights with numpy.save"
+    image, layout = _decoded(
+        path, file_content(path, "a height file"), LARGEST_ALLOWED if allow_large else LARGEST
+    )
+    if image.mode not in ("F", "I", "L") and not image.mode.startswith("I;16"):
+        message = f"{path}: its {layout} pixels are no heights; ground heights are one number a pixel"
         raise PictureError(message)
-    if heights.ndim != 2 or min(heights.shape) < 2:
-        shape = " × ".join(str(size) for size in heights.shape) or "a single number"
-        message = (
-            f"{path}: the array is {shape}; heights need two dimensions (rows, columns) of at least 2 each"
-        )
-        raise PictureError(message)
-    if heights.dtype.kind not in "fiu":
-        message = f"{path}: the array holds {heights.dtype} values; heights are plain numbers in millimetres"
-        raise PictureError(message)
-    _check_size(path, columns=heights.shape[1], rows=heights.shape[0])
-    faults = int(np.count_nonzero(~np.isfinite(heights.astype(np.float32))))
-    if faults:
-        message = f"{path}: {faults} of the heights are not finite numbers; fill them before carving"
-        raise PictureError(message)
+    return np.asarray(image).astype(np.float64)
 
 
 def file_content(path: Path, expected: str) -> bytes:
@@ -196,8 +184,7 @@ def _nearest(path: Path) -> str:
 def _decoded(path: Path, content: bytes, largest: int) -> tuple[Image.Image, str]:
     """Decode the first frame; return it with the name of the pixel layout that the file itself holds."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # oversize is refused below, with a line of our own
+        with _quietly():  # oversize is refused below, with a line of our own
             image = Image.open(io.BytesIO(content), formats=FORMATS)
     except Image.DecompressionBombError as fault:
         message = (
@@ -207,11 +194,10 @@ def _decoded(path: Path, content: bytes, largest: int) -> tuple[Image.Image, str
     except Exception as fault:  # damaged files make a decoder raise nearly anything; it all means the same
         message = f"{path}: this is not a picture that can be read ({', '.join(FORMATS)}); export it as a PNG"
         raise PictureError(message) from fault
-    _check_size(path, *image.size, largest)
+    check_size(path, *image.size, largest)
     layout = _layout(image)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # odd metadata does not touch the pixels
+        with _quietly():  # odd metadata does not touch the pixels
             image.load()
             ImageOps.exif_transpose(image, in_place=True)
     except Exception as fault:  # as above
@@ -221,13 +207,43 @@ def _decoded(path: Path, content: bytes, largest: int) -> tuple[Image.Image, str
     return image, layout
 
 
+@contextlib.contextmanager
+def _quietly() -> Iterator[None]:
+    """Keep the decoder from speaking past us: what is wrong with a file is told in one line of ours."""
+    log = logging.getLogger("PIL")
+    level = log.level
+    log.setLevel(logging.CRITICAL + 1)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        log.setLevel(level)
+
+
+def _pixel(image: Image.Image) -> tuple[float, float] | None:
+    """Return the width and length of a pixel, mm, from the dots per inch in the file, if it tells them."""
+    try:
+        dots = [float(number) for number in image.info["dpi"]]
+    except (KeyError, TypeError, ValueError, ZeroDivisionError):
+        return None
+    if len(dots) != 2 or not all(LEAST_DOTS <= number <= MOST_DOTS for number in dots):
+        return None
+    return MM_PER_INCH / dots[0], MM_PER_INCH / dots[1]
+
+
 def _ceiling(largest: int) -> str:
     wider = ", or set shaping.allow_large = true" if largest == LARGEST else ""
     return f"at most {largest // 1_000_000} million pixels{wider}"
 
 
-def _check_size(path: Path, columns: int, rows: int, largest: int = LARGEST) -> None:
-    """Refuse what is too small to have two edges or too large to be meant."""
+def check_size(path: Path, columns: int, rows: int, largest: int = LARGEST) -> None:
+    """Refuse what is too small to have two edges or too large to be meant.
+
+    Raises
+    ------
+    PictureError
+    """
     if min(columns, rows) < 2:
         message = f"{path}: {columns} × {rows} pixels are too few; a relief needs at least 2 × 2"
         raise PictureError(message)
@@ -323,16 +339,15 @@ def _from_values(path: Path, image: Image.Image) -> _Grey:
     if not known.any():
         message = f"{path}: none of its floating-point values is a finite number; export it again"
         raise PictureError(message)
+    gapless = without_gaps(values)
     low, high = float(values[known].min()), float(values[known].max())
-    spread = (np.where(known, values, low) - low) / ((high - low) or 1.0)
-    notes: tuple[str, ...] = (
+    spread = (gapless.values - low) / ((high - low) or 1.0)
+    notes = (
         f"its values have no fixed white: {low:g} is taken as black, {high:g} as white",
+        *gapless.notes(),
     )
-    if known.all():
-        return _Grey(spread, None, FINE, notes)
-    missing = int(np.count_nonzero(~known))
-    notes += (f"{missing} of its values are not finite numbers; they count as transparent",)
-    return _Grey(spread, known.astype(np.float64), FINE, notes)
+    opacity = (~gapless.outside).astype(np.float64) if gapless.outside.any() else None
+    return _Grey(spread, opacity, FINE, notes)
 
 
 def _from_colours(image: Image.Image, layout: str) -> _Grey:

@@ -8,8 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 
@@ -19,19 +17,15 @@ from relief.heightfield import Heightfield, Region
 from relief.job import Job
 from relief.lettering import lettered
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
-from relief.picture import Brightness, Picture, read_heights, read_picture
-from relief.shaping import LARGEST, Grid, cropped, fit_heights, grid_for, masked, shape_heights
+from relief.picture import Brightness
+from relief.shaping import LARGEST
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
-from relief.solids import KINDS, read_solid, solid_picture
+from relief.sources import read_source
 from relief.surfaces import surround
 from relief.units import MM_PER_INCH, format_length
 
-DEFAULT_WIDTH = 120.0
-DEFAULT_DEPTH = 6.0
 LEAST_MARGIN = 10.0
-# A grid that is chosen for the user stays below this, so that an old laptop answers in minutes.
-MOST_NODES_BY_DEFAULT = 4_000_000
 # Roughing clears this much more than the finishing cutter needs to stand on an open edge.
 SPARE = 1.0
 
@@ -105,7 +99,7 @@ def set_up(job: Job, shop: Shop) -> Setup:
     finishing = (shop.cutter(job.finishing.cutter),)
     _check_cutters(job, shop.cutter(job.roughing.cutter), finishing)
     finish = finishing[-1]
-    source = _read_source(job, finish)
+    source = read_source(job, finish)
     relief, notes = lettered(source.relief, source.job.lettering, profile(finish).corner_radius)
     _check_floor(relief, source.job)
     notes = source.notes + notes
@@ -203,97 +197,6 @@ def _check_finishing_cutter(job: Job, finish: Cutter) -> None:
         raise JobError(message)
 
 
-class _Source(NamedTuple):
-    """What the picture or height file gives: the target, and the job with its sizes filled in."""
-
-    relief: Heightfield
-    job: Job
-    levels: int | None = None
-    notes: tuple[str, ...] = ()
-    opacity: Brightness | None = None
-
-
-def _read_source(job: Job, finish: Cutter) -> _Source:
-    path = Path(job.picture)
-    if path.suffix.lower() == ".npy":
-        return _from_heights(job, path)
-    if path.suffix.lower() in KINDS:
-        return _from_solid(job, path, finish)
-    depth = job.relief.depth or DEFAULT_DEPTH
-    _check_depth(depth, job)
-    picture = job_picture(job)
-    width = job.relief.width or DEFAULT_WIDTH
-    length = job.relief.length or width * (picture.rows - 1) / (picture.columns - 1)
-    pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
-    grid = grid_for(width, length, pitch, (picture.rows, picture.columns))
-    job = replace(job, relief=replace(job.relief, depth=depth))
-    notes = picture.notes + _coarse_grid_note(job, pitch) + _coarse_picture_note(job, finish, picture, width)
-    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
-    levels = None if job.shaping.unstep else picture.levels
-    return _Source(relief, job, levels, notes, picture.opacity)
-
-
-def job_picture(job: Job) -> Picture:
-    """Return the part of a job's picture that is to be carved, with its mask.
-
-    Raises
-    ------
-    JobError, PictureError
-        The picture or its mask cannot be read, or nothing is left of it.
-    """
-    shaping = job.shaping
-    picture = read_picture(Path(job.picture), allow_large=shaping.allow_large)
-    if shaping.mask is not None:
-        picture = masked(picture, read_picture(Path(shaping.mask), allow_large=shaping.allow_large))
-    return cropped(picture, shaping.crop)
-
-
-def _from_heights(job: Job, path: Path) -> _Source:
-    """Use a height file: its own nodes where the job does not ask for others."""
-    heights = read_heights(path)
-    rows, columns = heights.shape
-    pitch = job.output.pitch
-    width = job.relief.width or (DEFAULT_WIDTH if pitch is None else (columns - 1) * pitch)
-    pitch = pitch or width / (columns - 1)
-    grid: Grid = grid_for(width, job.relief.length, pitch, (rows, columns))
-    try:
-        field = fit_heights(heights, job.stock.thickness, grid)
-    except JobError as error:
-        message = f"{path}: {error}"
-        raise JobError(message) from None
-    depth = -float(field.heights.min())
-    if job.relief.depth is not None and depth > job.relief.depth * (1 + 1e-6):
-        message = (
-            f"{path}: the heights reach {format_length(depth)} deep, but relief.depth is"
-            f" {format_length(job.relief.depth)}; leave the depth out or scale the heights"
-        )
-        raise JobError(message)
-    return _Source(field, job)
-
-
-def _from_solid(job: Job, path: Path, finish: Cutter) -> _Source:
-    """Use a mesh seen from above; without a depth its heights keep their proportion to its width."""
-    if job.shaping.crop != (0, 0, 0, 0):
-        message = "shaping.crop is for pictures; cut the mesh itself, or leave the crop out"
-        raise JobError(message)
-    solid = read_solid(path)
-    width = job.relief.width or DEFAULT_WIDTH
-    length = job.relief.length or width * solid.size[1] / solid.size[0]
-    pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
-    grid = grid_for(width, length, pitch, (2, 2))
-    picture, span = solid_picture(solid, grid.rows, grid.columns)
-    depth = job.relief.depth or span * width / solid.size[0]
-    if depth <= 0:
-        message = f"{path}: seen from above the mesh is flat; there is nothing to carve"
-        raise JobError(message)
-    _check_depth(depth, job)
-    if job.shaping.mask is not None:
-        picture = masked(picture, read_picture(Path(job.shaping.mask)))
-    job = replace(job, relief=replace(job.relief, depth=depth))
-    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
-    return _Source(relief, job, None, picture.notes + _coarse_grid_note(job, pitch), picture.opacity)
-
-
 def _check_floor(relief: Heightfield, job: Job) -> None:
     """Refuse letters that go through the board."""
     deepest = -float(relief.heights.min())
@@ -303,51 +206,6 @@ def _check_floor(relief: Heightfield, job: Job) -> None:
             f" {format_length(job.stock.thickness)}; sink it less or use thicker stock"
         )
         raise JobError(message)
-
-
-def _check_depth(depth: float, job: Job) -> None:
-    if depth >= job.stock.thickness:
-        message = (
-            f"relief.depth = {format_length(depth)} is not below stock.thickness ="
-            f" {format_length(job.stock.thickness)}; carve less deep or use thicker stock"
-        )
-        raise JobError(message)
-
-
-def default_pitch(scallop: float, finish: Cutter, width: float, length: float) -> float:
-    """Return the distance of nodes that can prove the scallop: at most twice its height.
-
-    The pitch divides the width exactly. It is never finer than a grid of four million nodes.
-    """
-    wanted = min(2 * scallop, finish.diameter / 16)
-    affordable = math.sqrt(width * length / MOST_NODES_BY_DEFAULT)
-    return width / math.ceil(width / max(wanted, affordable) - 1e-9)
-
-
-def _coarse_picture_note(job: Job, finish: Cutter, picture: Picture, width: float) -> tuple[str, ...]:
-    """Tell when the picture's pixels are larger than what the finishing cutter could show.
-
-    A ball of radius R that leaves ridges of height h shows forms down to 2√(2Rh − h²), the width of its mark.
-    """
-    ball, h = profile(finish).corner_radius, job.finishing.scallop
-    mark, pixel = 2 * math.sqrt(2 * ball * h - h * h), width / (picture.columns - 1)
-    if pixel <= mark:
-        return ()
-    wide, shown = (format_length(round(size, 2), job.output.units) for size in (pixel, mark))
-    return (
-        f"the picture has fewer pixels than the cutter could show: each is {wide} wide, a pass {shown};"
-        f" a picture of {math.ceil(width / mark) + 1} columns or more would use it",
-    )
-
-
-def _coarse_grid_note(job: Job, pitch: float) -> tuple[str, ...]:
-    scallop = job.finishing.scallop
-    if pitch <= 2 * scallop * (1 + 1e-9):
-        return ()
-    return (
-        f"a scallop of {format_length(scallop)} cannot be resolved at a pitch of {format_length(pitch)}:"
-        f" set output.pitch to {format_length(2 * scallop)} or less, or ask for a higher scallop",
-    )
 
 
 def _margins(

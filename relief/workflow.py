@@ -69,7 +69,7 @@ def carve(
     progress.stage("reading the picture and the shop")
     setup = set_up(job, shop)
     for note in setup.notes:
-        progress.note(f"note: {note}")
+        progress.note(note if note.startswith("warning:") else f"note: {note}")
     compile_kernels(progress)
     report, files = make(setup, folder, progress)
     if heights is not None:

@@ -19,8 +19,9 @@ import trimesh
 from PIL import Image
 
 from relief.errors import ReliefError
+from relief.heightfile import read_heights
 from relief.job import Job, job_keys
-from relief.picture import read_heights, read_picture
+from relief.picture import read_picture
 from relief.program.read import read_program
 from relief.setup import set_up
 from relief.shop.load import Shop

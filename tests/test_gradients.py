@@ -94,10 +94,10 @@ def test_the_range_is_exactly_the_depth(strength: float) -> None:
 
 @pytest.mark.parametrize("read", [terrain, photograph, cat])
 def test_fine_detail_is_kept_while_the_depth_falls_to_30_percent(read: Any) -> None:
-    """At full strength the depth is 30 % at most, and more than half of the places keep 80 % of their contrast.
+    """At full strength the depth is 30 % at most, and most places keep 80 % of their contrast.
 
-    Contrast is that of wavelengths of 2 to 20 nodes; the figures are targets of ours. Terrain keeps 80 % nearly
-    everywhere.
+    Contrast is that of wavelengths of 2 to 20 nodes; the figures are targets of ours. Terrain keeps 80 %
+    nearly everywhere.
     """
     z = read()
     fine = compressed(z, 1.0, LARGE_FORM * min(z.shape))

@@ -15,8 +15,8 @@ from relief.errors import JobError
 from relief.job import Job, Shaping, job_from_source
 from relief.looks import draw_looks, job_file
 from relief.progress import Silent
-from relief.setup import job_picture
 from relief.shop.load import Shop
+from relief.sources import job_picture
 
 SHOP = Shop.read(None)
 
@@ -56,7 +56,7 @@ def test_each_job_file_is_a_job_of_that_picture(
             continue
         (folder / name).write_bytes(content)
         job = Job.read(folder / name)
-        assert job_picture(job).columns == 90
+        assert job_picture(job)[1].columns == 90
         assert (job.relief.width, job.relief.depth, job.material) == (60, 4, "acrylic")
 
 

@@ -16,7 +16,8 @@ import tifffile
 from PIL import Image, ImageCms
 
 from relief.errors import PictureError
-from relief.picture import LARGEST, read_heights, read_picture
+from relief.heightfile import read_heights
+from relief.picture import LARGEST, read_picture
 from relief.tones import light_of, lightness_of
 from tests.broken import HEIGHTS, PICTURES, Case, good_picture, png
 
@@ -195,7 +196,7 @@ def test_floating_point_is_spread_from_black_to_white(tmp_path: Path) -> None:
     assert picture.mask is not None
     assert np.array_equal(picture.mask, [[True, True, False], [True, True, False]])
     assert picture.notes[0] == "its values have no fixed white: 100 is taken as black, 300 as white"
-    assert picture.notes[1].startswith("2 of its values are not finite")
+    assert picture.notes[1] == "warning: 2 missing values reach the edge; they become flat ground"
 
 
 def test_printing_inks_become_the_grey_of_their_colour(tmp_path: Path) -> None:
@@ -205,6 +206,36 @@ def test_printing_inks_become_the_grey_of_their_colour(tmp_path: Path) -> None:
     picture = read_picture(tmp_path / "poster.tif")
     assert picture.brightness == pytest.approx(np.array([[127 / 255, 0], [1, 0]]), abs=1 / 255)
     assert any("CMYK" in note for note in picture.notes)
+
+
+@pytest.mark.parametrize(
+    ("dots", "pixel"),
+    [((254, 254), (0.1, 0.1)), ((254, 127), (0.1, 0.2)), ((0, 0), None), ((1, 1), None), (None, None)],
+)
+def test_dots_per_inch_give_the_size_of_a_pixel(tmp_path: Path, dots: Any, pixel: Any) -> None:
+    """254 dots an inch are 0.1 mm each; no figure, or one of nonsense, tells nothing."""
+    keys = {} if dots is None else {"dpi": dots}
+    Image.fromarray(CODES_8).save(tmp_path / "scan.png", **keys)
+    picture = read_picture(tmp_path / "scan.png")
+    # a PNG holds whole dots a metre: 254 an inch are 10 000 (W3C PNG, 11.3.4.3)
+    assert picture.pixel == (None if pixel is None else pytest.approx(pixel, rel=1e-4))
+    tall = 1 if pixel is None else pixel[1] / pixel[0]
+    assert picture.length_for(40.0) == pytest.approx(40 * tall * 1 / 2, rel=1e-4)
+
+
+def test_a_broken_file_is_told_in_one_line_and_no_other(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
+) -> None:
+    """A TIFF that claims more samples a pixel than there are makes the decoder log; only our line is seen."""
+    tifffile.imwrite(tmp_path / "many.tif", np.zeros((4, 4, 3), np.uint8), photometric="rgb")
+    content = bytearray((tmp_path / "many.tif").read_bytes())
+    place = content.index(b"\x15\x01\x03\x00")  # TIFF 6.0: tag 277, SamplesPerPixel, a SHORT
+    content[place + 8 : place + 10] = (9).to_bytes(2, "little")
+    (tmp_path / "many.tif").write_bytes(content)
+    with pytest.raises(PictureError, match=r"many\.tif: this is not a picture that can be read"):
+        read_picture(tmp_path / "many.tif")
+    assert capfd.readouterr() == ("", "")
+    assert caplog.records == []
 
 
 def test_a_large_picture_is_read_when_it_is_allowed(tmp_path: Path) -> None:
@@ -302,7 +333,8 @@ def test_heights_come_back_as_they_were_saved(tmp_path: Path) -> None:
     """A height file is a grid: row 0 is the near side, and nothing is turned over or scaled."""
     heights = np.array([[0.0, -1.25], [-3.5, -0.1], [-6.0, 0.0]])
     np.save(tmp_path / "heights.npy", heights)
-    read = read_heights(tmp_path / "heights.npy")
+    read, notes = read_heights(tmp_path / "heights.npy")
+    assert notes == ()
     assert read.dtype == np.float32
     assert np.array_equal(read, heights.astype(np.float32))
 

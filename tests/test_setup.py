@@ -5,13 +5,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from relief.errors import JobError
 from relief.heightfield import Heightfield
 from relief.job import Job, Output, Relief, Stock, Zero, job_from_source
-from relief.setup import default_pitch, lay_out, set_up
+from relief.setup import lay_out, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
+from relief.sources import default_pitch
 
 SHOP = Shop.read(None)
 FIELD = Heightfield(np.linspace(-4, 0, 21 * 41).reshape(21, 41), 1.0)
@@ -73,6 +75,21 @@ def test_what_cannot_fit_is_refused(job, said):
     """Stock smaller than the relief, machines that do not exist, too little travel."""
     with pytest.raises(JobError if "ruter" not in job.machine else Exception, match=said):
         lay_out(job, SHOP, FIELD)
+
+
+def test_the_size_that_a_scan_gives_itself_is_told(tmp_path):
+    """200 dots an inch over 401 columns are 50.8 mm (arithmetic); no word where a width is asked for."""
+    codes = np.tile(np.linspace(0, 255, 401).astype(np.uint8), (101, 1))
+    Image.fromarray(codes).save(tmp_path / "scan.png", dpi=(200, 200))
+    told = set_up(job_from_source(tmp_path / "scan.png", {"output.pitch": 1.0}), SHOP).notes
+    assert (
+        "the file says that the picture is 50.8 mm wide; set relief.width for that instead of 120 mm" in told
+    )
+    asked = set_up(job_from_source(tmp_path / "scan.png", {"output.pitch": 1.0, "relief.width": 80.0}), SHOP)
+    assert not any("file says" in note for note in asked.notes)
+    Image.fromarray(codes).save(tmp_path / "scan.png", dpi=(72, 72))
+    plain = set_up(job_from_source(tmp_path / "scan.png", {"output.pitch": 1.0}), SHOP).notes
+    assert not any("file says" in note for note in plain)
 
 
 def test_default_pitch_proves_the_scallop_and_divides_the_width():

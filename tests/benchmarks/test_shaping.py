@@ -1,8 +1,8 @@
 """Shaping: every step on 2000 × 2000 pixels, a sheet of looks, and a mesh of 327 680 triangles from above.
 
 Run with `pytest tests/benchmarks/test_shaping.py --benchmark-only -s`. The result of the last round has to be
-right. Processor seconds are printed beside the clock's, which other work on the machine stretches; the figures
-in brackets are ours to keep on two quiet cores.
+right. Processor seconds are printed beside the clock's, which other work on the machine stretches; the
+figures in brackets are ours to keep on two quiet cores.
 """
 
 from __future__ import annotations

@@ -83,6 +83,16 @@ def _array(content: object) -> Callable[[Path], list[str]]:
     return build
 
 
+def _ground(*options: str) -> Callable[[Path], list[str]]:
+    """Return a case's builder: a file of ground heights, carved with these options."""
+
+    def build(folder: Path) -> list[str]:
+        np.save(folder / "hill.npy", np.add.outer(np.arange(12.0), np.arange(20.0)) * 10)
+        return _carve(folder / "hill.npy", *options)
+
+    return build
+
+
 def _huge_array(folder: Path) -> list[str]:
     with (folder / "heights.npy").open("wb") as file:
         shape = {"descr": "<f4", "fortran_order": False, "shape": (1_000_000, 1_000_000)}
@@ -197,11 +207,28 @@ HEIGHTS = (
     Case("a height file with a huge claim", _huge_array, ("heights.npy", "not a whole", "numpy.save")),
     Case("objects in a height file", _array([[None, {}], [1, 2]]), ("heights.npy", "numpy.save")),
     Case("a height file of three dimensions", _array(np.zeros((4, 4, 3))), ("heights.npy", "4 × 4 × 3")),
-    Case(
-        "holes in a height file", _array([[0.0, np.nan], [-1.0, -2.0]]), ("heights.npy", "1 of the", "fill")
-    ),
+    Case("nothing but holes in a height file", _array(np.full((3, 3), np.nan)), ("heights.npy", "finite")),
     Case("heights above the stock", _array([[1.5, 0.0], [-1.0, 0.0]]), ("1.5 mm", "stock top", "subtract")),
     Case("heights through the stock", _array([[-99.0, 0.0], [0.0, 0.0]]), ("99 mm", "18 mm", "thickness")),
+)
+
+GROUNDS = (
+    Case(
+        "an exaggeration of nothing",
+        _ground("--set", "terrain.exaggeration=2"),
+        ("terrain.exaggeration", "terrain.spacing"),
+    ),
+    Case(
+        "a mountain higher than the board",
+        _ground("--set", "terrain.spacing=0.001"),
+        ("stock.thickness", "terrain.exaggeration"),
+    ),
+    Case("land below the sea", _ground("--set", "terrain.sea_level=900"), ("terrain.sea_level", "900")),
+    Case(
+        "a depth and an exaggeration",
+        _ground("--set", "terrain.spacing=30", "--set", "terrain.exaggeration=2", "--depth", "4"),
+        ("relief.depth", "terrain.exaggeration", "leave one"),
+    ),
 )
 
 JOBS = (
@@ -305,4 +332,4 @@ FOLDERS = (
     Case("a folder that is not ours to replace", _out_not_ours, ("job", "not be replaced", "--out")),
 )
 
-CASES = PICTURES + MESHES + HEIGHTS + JOBS + SHOPS + FOLDERS
+CASES = PICTURES + MESHES + HEIGHTS + GROUNDS + JOBS + SHOPS + FOLDERS
