@@ -171,6 +171,22 @@ class Lettering:
 
 
 @record
+class Clamp:
+    """Something that stands up in the way: nothing that turns may come near it.
+
+    It is a box, solid from the bed to its top. Its place counts from the relief's near left corner, wherever
+    the program's zero lies.
+    """
+
+    x: Annotated[Length, key("its left side, from the relief's left edge", "mm")]
+    y: Annotated[Length, key("its near side, from the relief's near edge", "mm")]
+    width: Annotated[Length, key("size along X", "mm", gt=0)]
+    length: Annotated[Length, key("size along Y", "mm", gt=0)]
+    height: Annotated[Length, key("its top above the stock top", "mm", gt=0, le=500)]
+    name: Annotated[Text, key("what you call it", max_length=60)] = ""
+
+
+@record
 class Zero:
     """Where the program's zero lies."""
 
@@ -265,7 +281,7 @@ class Output:
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
     "roughing.rest", "finishing.passes",
-    "output.ease", "clamps", "outline", "tiles",
+    "output.ease", "outline", "tiles",
 )  # fmt: skip
 NOT_YET_VALUES = {
     "output.programs": ("one",),
@@ -295,6 +311,13 @@ class Job:
     lettering: Annotated[
         tuple[Lettering, ...],
         key("texts on the relief, each with text, height and, if need be, x, y, relief, depth, draft, font"),
+    ] = ()
+    clamps: Annotated[
+        tuple[Clamp, ...],
+        key(
+            "what stands in the way, each with x, y (its near left corner, from the relief's), width, length,"
+            " height above the stock top and, if you like, a name"
+        ),
     ] = ()
     stock: Annotated[Stock, key("the board")] = Stock()
     relief: Annotated[Relief, key("the carved picture")] = Relief()
