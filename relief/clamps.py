@@ -1,7 +1,7 @@
 """Clamps: boxes that nothing which turns may come near, whatever its height.
 
-A clamp stands on the bed or on the stock and is solid from there to its top. What can meet it is the cutter, a
-shank that is wider, and the holder, each from its own height above the tip.
+A clamp stands on the bed or on the stock and is solid from there to its top. What can meet it is the cutter,
+a shank that is wider, and the holder, each from its own height above the tip.
 """
 
 from __future__ import annotations
@@ -13,10 +13,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.geometry.base import BaseGeometry
 
+from relief.errors import JobError
 from relief.heightfield import Region
 from relief.job import Clamp
-from relief.shop.records import Cutter
+from relief.shop.records import Cutter, Machine
+from relief.units import Units, format_length
 
 # Planned moves stay this far from a clamp, mm, beside it and above it; the checks stop at half of that.
 # Common practice, no source: a clamp is never quite where it was measured.
@@ -32,17 +35,20 @@ Mask = npt.NDArray[np.bool_]
 
 
 class Turning(NamedTuple):
-    """One part of what turns: its radius, and how far above the tip it begins, mm."""
+    """One part of what turns: its radius, how far above the tip it begins, mm, and what it is called."""
 
     radius: float
     rise: float
+    name: str = ""
 
 
 def turning_parts(cutter: Cutter) -> tuple[Turning, ...]:
     """Return what turns with a cutter, from the tip up; each part goes on upward without end."""
-    shank = (Turning(cutter.shank / 2, cutter.cutting_length),) if cutter.shank > cutter.diameter else ()
-    holder = Turning((cutter.holder_diameter or UNKNOWN_HOLDER) / 2, cutter.reach)
-    return (Turning(cutter.diameter / 2, 0.0), *shank, holder)
+    name = f'"{cutter.name}"'
+    shank = Turning(cutter.shank / 2, cutter.cutting_length, f"the shank of {name}")
+    holder = Turning((cutter.holder_diameter or UNKNOWN_HOLDER) / 2, cutter.reach, f"the holder of {name}")
+    wider = (shank,) if cutter.shank > cutter.diameter else ()
+    return (Turning(cutter.diameter / 2, 0.0, name), *wider, holder)
 
 
 def named(clamps: Sequence[Clamp]) -> tuple[Clamp, ...]:
@@ -55,6 +61,60 @@ def box(clamp: Clamp) -> Region:
     return Region(clamp.x, clamp.y, clamp.x + clamp.width, clamp.y + clamp.length)
 
 
+def clearance_over(clamps: Sequence[Clamp], machine: Machine) -> float:
+    """Return the height of rapids above the stock top, mm: the machine's, or more where a clamp is high."""
+    return max([machine.clearance, *(clamp.height + ROOM for clamp in clamps)])
+
+
+def clearance_note(clamps: Sequence[Clamp], machine: Machine, units: Units) -> tuple[str, ...]:
+    """Tell of rapids that run higher than the machine's entry says."""
+    height = clearance_over(clamps, machine)
+    if height <= machine.clearance:
+        return ()
+    tallest = max(clamps, key=lambda clamp: clamp.height)
+    return (
+        f"rapids run {format_length(height, units)} above the stock top, over {tallest.name},"
+        f" which stands {format_length(tallest.height, units)} up",
+    )
+
+
+def check_room(
+    clamps: Sequence[Clamp], shape: BaseGeometry, cutter: Cutter, *, beyond: float, z: float, what: str
+) -> None:
+    """Refuse a clamp that stands on a shape or too near to it.
+
+    Parameters
+    ----------
+    clamps : with their names
+    shape : what is cut, in the relief's coordinates
+    cutter : what cuts it
+    beyond : mm, how far the axis goes past the shape's edge
+    z : mm, the deepest position
+    what : what the shape is called, e.g. "the relief"
+
+    Raises
+    ------
+    JobError
+        One line names the clamp, the room that it leaves and the room that is needed.
+    """
+    for clamp in clamps:
+        place = box(clamp)
+        solid = shapely.box(place.left, place.near, place.right, place.far)
+        room = float(shapely.distance(shape, solid))
+        widest = widest_beside(cutter, clamp, z)
+        needed = beyond + widest.radius + ROOM
+        if room == 0:
+            message = f"{clamp.name} stands on {what}; put it on the waste beside it, or name its place anew"
+            raise JobError(message)
+        if room < needed:
+            message = (
+                f"{clamp.name} stands {format_length(round(room, 2))} from {what}, and"
+                f" {widest.name} needs {format_length(round(needed, 2))} there;"
+                f" move it {format_length(round(needed - room, 2))} further away"
+            )
+            raise JobError(message)
+
+
 def box_distance(x: Floats, y: Floats, clamp: Clamp) -> Floats:
     """Return how far places are from a clamp as seen from above, mm; 0 under it."""
     place = box(clamp)
@@ -63,10 +123,10 @@ def box_distance(x: Floats, y: Floats, clamp: Clamp) -> Floats:
     return np.hypot(across, along)
 
 
-def widest_beside(cutter: Cutter, clamp: Clamp, z: float) -> float:
-    """Return the radius of the widest thing that is lower than a clamp's top when the tip is at z, mm; else 0."""
-    low = [part.radius for part in turning_parts(cutter) if z + part.rise < clamp.height + ROOM]
-    return max(low, default=0.0)
+def widest_beside(cutter: Cutter, clamp: Clamp, z: float) -> Turning:
+    """Return the widest thing that is lower than a clamp's top with the tip at z, mm; radius 0: nothing."""
+    low = [part for part in turning_parts(cutter) if z + part.rise < clamp.height + ROOM]
+    return max(low, default=Turning(0.0, 0.0))
 
 
 def spare_room(points: Floats, cutters: Sequence[Cutter], clamp: Clamp, above: float) -> Floats:
@@ -134,9 +194,7 @@ class KeepOut:
     def blocks(self, start: Sequence[float], end: Sequence[float]) -> bool:
         """Return whether a straight move of the tip comes too near to a clamp; (x, y, z) mm."""
         points = np.array([start, end], dtype=np.float64)
-        return any(
-            float(spare_room(points, (self.cutter,), clamp, ROOM)[0]) < ROOM for clamp in self.clamps
-        )
+        return any(float(spare_room(points, (self.cutter,), clamp, ROOM)[0]) < ROOM for clamp in self.clamps)
 
     def masks(self, x: Floats, y: Floats, z: float, wider: float) -> Iterator[tuple[Clamp, Mask, Floats]]:
         """Yield for each clamp where on a grid the tip may not stand, and how far inside that is.
@@ -152,7 +210,7 @@ class KeepOut:
         clamp, (rows, columns) mask, (rows, columns) mm by which the room falls short
         """
         for clamp in self.clamps:
-            radius = widest_beside(self.cutter, clamp, z)
+            radius = widest_beside(self.cutter, clamp, z).radius
             if radius:
                 short = radius + ROOM + wider - box_distance(x[None, :], y[:, None], clamp)
                 yield clamp, short > 0, short

@@ -10,7 +10,7 @@ import numpy as np
 from relief.feeds import Feeds
 from relief.heightfield import Heightfield
 from relief.holding import Holding
-from relief.job import Cutout
+from relief.job import Clamp, Cutout
 from relief.measures import LostDetail, ScallopFigures
 from relief.moves import Moves
 from relief.shop.records import Cutter, Machine, Material
@@ -79,6 +79,7 @@ class RunEvidence:
     programs : in running order
     cutout : what the job cuts out; None where nothing is cut out
     units : the unit that the job's programs are written in; None where no job tells
+    clamps : what stands in the way, in the relief's coordinates
     """
 
     machine: Machine
@@ -86,6 +87,7 @@ class RunEvidence:
     programs: tuple[ReadProgram, ...]
     cutout: Cutout | None = None
     units: Units | None = None
+    clamps: tuple[Clamp, ...] = ()
 
     def told(self, length: float) -> str:
         """Return a length in the user's unit."""

@@ -17,6 +17,7 @@ from relief.operations import Kind, Operation, job_operations
 from relief.part import Part
 from relief.planning.cutout import plan_cutout
 from relief.planning.finishing import plan_finishing
+from relief.planning.linking import lifted
 from relief.planning.roughing import plan_roughing
 from relief.planning.spacing import stepover
 from relief.planning.trace import plan_trace
@@ -62,7 +63,7 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
         progress.stage(f"planning the {operation.name}")
         plan = PLANNERS[operation.kind](operation, setup, cuts, progress)
         if len(plan.toolpath.points):
-            cuts += (plan,)
+            cuts += (over_clamps(plan, setup),)
     return (_trace(setup, cuts), *cuts)
 
 
@@ -83,6 +84,22 @@ def _swept(toolpath: Toolpath, cutter: Cutter) -> Region:
     """Return the box that a cutter sweeps, its radius included."""
     (left, near), (right, far) = toolpath.points[:, :2].min(axis=0), toolpath.points[:, :2].max(axis=0)
     return Region(float(left), float(near), float(right), float(far)).grown(cutter.diameter / 2)
+
+
+def over_clamps(plan: Plan, setup: Setup) -> Plan:
+    """Return a plan whose rapids go over every clamp that they would come too near to.
+
+    Raises
+    ------
+    PlanError
+        A cut comes too near to a clamp.
+    """
+    if plan.cutter is None or not setup.clamps:
+        return plan
+    toolpath, fresh = lifted(plan.toolpath, plan.cutter, setup.clamps, setup.clearance, plan.operation)
+    feed = np.zeros(len(toolpath.points))
+    feed[~fresh] = plan.feed
+    return replace(plan, toolpath=toolpath, feed=feed)
 
 
 class Speeds(NamedTuple):
@@ -157,6 +174,7 @@ def roughing_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _pr
         overrun=setup.overrun,
         clearance=setup.clearance,
         step=setup.step,
+        clamps=setup.clamps,
     )
     return _planned(operation, setup, toolpath, section)
 

@@ -186,6 +186,7 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
         thickness=setup.job.stock.thickness,
         programs=programs,
         units=setup.job.output.units,
+        clamps=setup.clamps,
         gouge=deepest,
         gouge_place=where,
         scallop=scallop_figures(scallops[own], walls[own], tolerance),

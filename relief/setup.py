@@ -11,13 +11,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from relief.clamps import check_room, clearance_note, clearance_over, named
 from relief.cutters import profile
 from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
-from relief.job import Job
+from relief.job import Clamp, Job
 from relief.lettering import lettered
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
 from relief.picture import Brightness
+from relief.planning.outline import rectangle
 from relief.shaping import LARGEST
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
@@ -49,6 +51,7 @@ class Setup:
     levels : brightness levels of the picture's file, or None for a height file
     notes : what was decided on the user's behalf
     part : what is cut out of the stock; None when it stays in it
+    clamps : what stands in the way, each with its name
     """
 
     job: Job
@@ -66,6 +69,7 @@ class Setup:
     levels: int | None
     notes: tuple[str, ...]
     part: Part | None = None
+    clamps: tuple[Clamp, ...] = ()
 
     @property
     def depth(self) -> float:
@@ -85,7 +89,7 @@ class Setup:
     @property
     def clearance(self) -> float:
         """Height of rapids above the stock top, mm."""
-        return self.machine.clearance
+        return clearance_over(self.clamps, self.machine)
 
 
 def set_up(job: Job, shop: Shop) -> Setup:
@@ -149,6 +153,7 @@ def lay_out(
     _check_travel(job, machine, region, rough, finishing, freeing)
     step = _step(job, machine)
     part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
+    clamps = _placed_clamps(job, relief, finishing, part)
     return Setup(
         job=job,
         asked=_left_open(job, asked),
@@ -163,9 +168,33 @@ def lay_out(
         zero=_zero(job, region, step),
         step=step,
         levels=levels,
-        notes=notes + (part.notes if part else ()),
+        notes=notes + (part.notes if part else ()) + clearance_note(clamps, machine, job.output.units),
         part=part,
+        clamps=clamps,
     )
+
+
+def _placed_clamps(
+    job: Job, relief: Heightfield, finishing: Sequence[Cutter], part: Part | None
+) -> tuple[Clamp, ...]:
+    """Return the clamps with their names.
+
+    Raises
+    ------
+    JobError
+        A clamp stands on the relief or the part, or too near for the cutters.
+    """
+    clamps = named(job.clamps)
+    depth = max(0.0, -float(relief.heights.min()))
+    for cutter in finishing:
+        check_room(clamps, rectangle(relief.region), cutter, beyond=0.0, z=-depth, what="the relief")
+    if part:
+        beyond = part.cutter.diameter / 2 + job.cutout.allowance
+        bottom = job.cutout.skin - job.stock.thickness if job.cutout.skin else -job.stock.thickness
+        check_room(
+            clamps, part.outline, part.cutter, beyond=beyond, z=bottom - job.cutout.through, what="the part"
+        )
+    return clamps
 
 
 def _overrun(job: Job, finishing: Sequence[Cutter]) -> float:
@@ -289,14 +318,23 @@ def _check_travel(
     for axis, needed, travel in (
         ("X", swept.width, machine.travel[0]),
         ("Y", swept.length, machine.travel[1]),
-        ("Z", depth + machine.clearance, machine.travel[2]),
+        ("Z", depth + clearance_over(named(job.clamps), machine), machine.travel[2]),
     ):
         if needed > travel:
             message = (
-                f"the job needs {format_length(needed)} along {axis}, but {machine.name} travels"
-                f" {format_length(travel)}; make the relief smaller or name another machine"
+                f"the job needs {format_length(needed)} along {axis}{_over_clamps(job, machine, axis)},"
+                f" but {machine.name} travels {format_length(travel)};"
+                " make the relief smaller or name another machine"
             )
             raise JobError(message)
+
+
+def _over_clamps(job: Job, machine: Machine, axis: str) -> str:
+    """Return how clamps add to the travel along Z."""
+    high = max((clamp.height for clamp in job.clamps), default=0.0)
+    if axis != "Z" or clearance_over(job.clamps, machine) <= machine.clearance:
+        return ""
+    return f" (rapids go over a clamp that stands {format_length(high)} up)"
 
 
 def _step(job: Job, machine: Machine) -> float:

@@ -31,7 +31,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("units", "heightfield", "gradients"),
     ("tables", "moves"),
     ("shop.records", "job"),
-    ("shop.load", "picture", "cutters", "program.words", "program.arcs"),
+    ("shop.load", "picture", "cutters", "clamps", "program.words", "program.arcs"),
     ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds"),
     (
         "heightfile",

@@ -14,6 +14,7 @@ from dataclasses import replace
 from relief.checks.check import Check
 from relief.checks.outcome import no_gouge, part_held, surface_finished
 from relief.checks.place import (
+    clear_of_clamps,
     cutting_length_covers_depth,
     inside_the_trace,
     no_rapid_through_stock,
@@ -43,6 +44,7 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
     within_stock,
     no_gouge,
     no_rapid_through_stock,
+    clear_of_clamps,
     inside_the_trace,
     cutting_length_covers_depth,
     shank_and_holder_clear,
@@ -69,6 +71,7 @@ WITHOUT_TARGET: tuple[Callable[[RunEvidence], Check], ...] = (
     within_travel,
     within_stock,
     no_rapid_through_stock,
+    clear_of_clamps,
     inside_the_trace,
     cutting_length_covers_depth,
     shank_and_holder_clear,
@@ -106,4 +109,6 @@ def _sound(check: Check) -> Check:
 def _judges(check: Callable[..., Check], evidence: RunEvidence) -> bool:
     if check in OF_FEEDS:
         return any(program.feeds for program in evidence.cuts)
+    if check is clear_of_clamps:
+        return bool(evidence.clamps)
     return bool(evidence.cuts) or check not in OF_CUTS

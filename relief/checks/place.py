@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.checks.check import TEXT_ROUNDING, Check
+from relief.clamps import FAR, LEAST_ROOM, spare_room
 from relief.evidence import ReadProgram, RunEvidence
 from relief.moves import Moves
 
@@ -57,6 +58,27 @@ def no_rapid_through_stock(evidence: RunEvidence) -> Check:
     fault = fault or next((found for p in evidence.programs if (found := _blind_descent(p))), "")
     message = fault or "no rapid touches the stock"
     return Check("no rapid through stock", not fault, depth, CONTACT_LIMIT, "mm", message, "stop")
+
+
+def clear_of_clamps(evidence: RunEvidence) -> Check:
+    """Nothing that turns, the holder included, comes near a clamp; the trace, with any cutter in, neither."""
+    every = tuple(program.cutter for program in evidence.cuts if program.cutter)
+    worst, where = math.inf, ""
+    for program in evidence.programs:
+        cutters = (program.cutter,) if program.cutter else every
+        for clamp in evidence.clamps:
+            spare = spare_room(program.moves.points, cutters, clamp, LEAST_ROOM)
+            move = int(np.argmin(spare)) if spare.size else 0
+            if spare.size and spare[move] < worst:
+                worst, where = float(spare[move]), f"{clamp.name} ({program.place(move)})"
+    holds = worst >= LEAST_ROOM - TEXT_ROUNDING
+    message = "cutters, shanks and holders stay clear of every clamp"
+    if worst < FAR:
+        message += f", {evidence.told(round(worst, 2))} at the nearest"
+    if not holds:
+        message = f"what turns comes within {evidence.told(round(max(worst, 0.0), 2))} of {where}"
+        message = f"what turns goes through {where}" if worst <= 0 else message
+    return Check("clear of clamps", holds, worst, LEAST_ROOM, "mm", message, "stop")
 
 
 def inside_the_trace(evidence: RunEvidence) -> Check:

@@ -9,11 +9,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from relief.clamps import KeepOut
 from relief.cutters import Profile, profile_height
+from relief.errors import PlanError
 from relief.heightfield import Heightfield, Heights, Region
 from relief.job import CutDirection
 from relief.kernels.tip import reach_grid, tip_grid
 from relief.toolpath import Kinds, Points
+from relief.units import format_length
 
 # Where there is no stock the ground is this deep, mm: below any layer.
 NOWHERE = -1000.0
@@ -44,6 +47,7 @@ class Rules:
     clearance: float
     step: float
     cut: CutDirection
+    keep_out: KeepOut
 
 
 @dataclass
@@ -51,7 +55,7 @@ class Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
     Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes. `domain` is
-    where the tip may go, `rows` are those of the region and its overrun.
+    where the tip may go, `rows` and `columns` are those of the region and its overrun.
     """
 
     tip: Heights
@@ -59,6 +63,7 @@ class Ground:
     pitch: float
     domain: Mask
     rows: slice
+    columns: slice
     corner: tuple[float, float]
     turned: bool
     points: list[Points] = field(default_factory=list)
@@ -68,6 +73,11 @@ class Ground:
     def here(self) -> Doubles | None:
         """Where the cutter is."""
         return self.points[-1][-1] if self.points else None
+
+    def on_table(self, place: tuple[float, float], z: float) -> tuple[float, float, float]:
+        """Return a position of this grid in the target's coordinates."""
+        x, y = place[::-1] if self.turned else place
+        return x + self.corner[0], y + self.corner[1], z
 
     def go(self, points: npt.ArrayLike, kinds: npt.ArrayLike) -> None:
         """Go on to further positions."""
@@ -95,7 +105,46 @@ def uncut_ground(
     domain = np.zeros(tip.shape, dtype=bool)
     domain[beyond] = _needed(tip, inner, _nodes(region, (x0, y0), pitch), rules, pitch)[beyond]
     domain[inner] = True
-    return Ground(tip, stock, pitch, domain, inner[0], (x0, y0), turned=False)
+    _trim(domain, tip, target, region, rules, (x0, y0))
+    return Ground(tip, stock, pitch, domain, *inner, (x0, y0), turned=False)
+
+
+def _trim(
+    domain: Mask, tip: Heights, target: Heightfield, region: Region, rules: Rules, corner: tuple[float, float]
+) -> None:
+    """Take out of the domain what is too near to a clamp.
+
+    Raises
+    ------
+    PlanError
+        Stock would stay beside the relief that the finishing cutter cannot be left with.
+    """
+    if not rules.keep_out.clamps or not domain.any():
+        return
+    pitch = target.pitch
+    x, y = (corner[axis] + pitch * np.arange(domain.shape[1 - axis], dtype=np.float64) for axis in (0, 1))
+    disc = np.where(_disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
+    whole = domain.copy()
+    for clamp, mask, short in rules.keep_out.masks(x, y, float(tip[domain].min()), pitch):
+        if not (mask & whole).any():
+            continue
+        domain &= ~mask
+        relief = _nodes(region, corner, pitch)
+        more = (_left_by(tip, domain, disc) - _left_by(tip, whole, disc))[relief].max(initial=0.0)
+        if more > rules.ridge:
+            further = round(float(short[mask & whole].max()), 2)
+            message = (
+                f"{clamp.name} stands in the way of the roughing, which would leave"
+                f" {format_length(round(float(more), 2))} too much on the relief beside it;"
+                f" move it {format_length(further)} further away"
+            )
+            raise PlanError(message)
+
+
+def _left_by(tip: Heights, domain: Mask, disc: Heights) -> Heights:
+    """Return what a flat cutter leaves that comes to every place of a domain."""
+    there = np.where(domain, tip, np.float32(np.inf)).astype(np.float32)
+    return np.minimum(reach_grid(there, disc), np.float32(0))
 
 
 def _nodes(region: Region, corner: tuple[float, float], pitch: float) -> tuple[slice, slice]:

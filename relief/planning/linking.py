@@ -5,9 +5,17 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from relief.clamps import LEAST_ROOM, ROOM, spare_room
+from relief.errors import PlanError
 from relief.heightfield import Heights
+from relief.job import Clamp
 from relief.kernels.roughing import capsule_highest
-from relief.toolpath import RAPID, Kinds, Points
+from relief.shop.records import Cutter
+from relief.toolpath import RAPID, Kinds, Points, Toolpath
+from relief.units import format_length
+
+# A lattice step or two less than the room that is planned is no reason to go another way, mm.
+ROUNDING = 0.02
 
 
 def link_height(
@@ -55,3 +63,43 @@ def hop(
     )
     moved = (np.diff(way, axis=0, prepend=here[None]) != 0).any(axis=1)
     return way[moved], np.full(int(moved.sum()), RAPID, dtype=np.uint8)
+
+
+def lifted(
+    toolpath: Toolpath, cutter: Cutter, clamps: tuple[Clamp, ...], clearance: float, operation: str
+) -> tuple[Toolpath, npt.NDArray[np.bool_]]:
+    """Return a toolpath whose rapids go over the clamps, and which of its points are new.
+
+    Parameters
+    ----------
+    toolpath : in the relief's coordinates
+    cutter : what turns
+    clamps : with their names
+    clearance : mm, a height that is above them all
+    operation : named where a cut comes too near
+
+    Raises
+    ------
+    PlanError
+        A cut, or a place that a rapid has to come to, is too near to a clamp.
+    """
+    near = np.zeros(len(toolpath.points), dtype=np.bool_)
+    for clamp in clamps:
+        near[1:] |= spare_room(toolpath.points, (cutter,), clamp, ROOM) < ROOM - ROUNDING
+    over = np.flatnonzero(near & (toolpath.kinds == RAPID))
+    high = np.full((2 * len(over), 1), clearance)
+    # up from where the rapid begins, across, and down again to where it ends
+    way = np.hstack([toolpath.points[np.column_stack([over - 1, over]).ravel(), :2], high])
+    points = np.insert(toolpath.points, np.repeat(over, 2), way, axis=0)
+    kinds = np.insert(toolpath.kinds, np.repeat(over, 2), np.uint8(RAPID))
+    fresh = np.insert(np.zeros(len(toolpath.points), np.bool_), np.repeat(over, 2), np.True_)
+    for clamp in clamps:
+        room = float(spare_room(points, (cutter,), clamp, ROOM).min(initial=ROOM))
+        if room < LEAST_ROOM:
+            message = (
+                f"{clamp.name} stands in the way of the {operation}: it leaves"
+                f" {format_length(round(room, 2))} where {format_length(ROOM)} are needed;"
+                f" move it {format_length(round(ROOM - room, 2))} further away"
+            )
+            raise PlanError(message)
+    return Toolpath(points, kinds), fresh

@@ -84,7 +84,8 @@ def _link(ground: Ground, rules: Rules, entry: tuple[float, float], low: float, 
     height = max(float(here[2]), low, _tip_along(ground, start, entry))
     if math.dist(start, entry) <= 3 * rules.lines * ground.pitch and height <= max(here[2], low) + GAP:
         stock = link_height(ground.stock, ground.pitch, start, entry, rules.radius + EVEN)
-        if stock - height <= rules.stepdown:
+        blocked = rules.keep_out.blocks(ground.on_table(start, height), ground.on_table(entry, height))
+        if stock - height <= rules.stepdown and not blocked:
             way = np.array([[*start, height], [*entry, height]])
             ground.go(way[0 if height > here[2] else 1 :], CUT)
             carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, height)

@@ -14,10 +14,11 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from scipy import ndimage
 
+from relief.clamps import KeepOut
 from relief.cutters import profile
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
-from relief.job import Roughing
+from relief.job import Clamp, Roughing
 from relief.kernels.roughing import EVEN
 from relief.planning.ground import Ground, Mask, Rules, Span, uncut_ground
 from relief.planning.passes import BITE, TRIFLE, cut_span, met_by, onto_lattice
@@ -39,6 +40,7 @@ def plan_roughing(
     overrun: float,
     clearance: float,
     step: float = 0.001,
+    clamps: tuple[Clamp, ...] = (),
 ) -> Toolpath:
     """Plan the roughing of a relief.
 
@@ -57,6 +59,7 @@ def plan_roughing(
     clearance : float, mm, height of rapids above the stock top
     step : float, mm
         The lattice that program text can express; every position lies on it.
+    clamps : in the target's coordinates; cuts go round them (rapids do not: see `plans.over_clamps`)
 
     Returns
     -------
@@ -67,9 +70,10 @@ def plan_roughing(
     Raises
     ------
     PlanError
-        The cutter is not flat, a rule is left open, or the grid is coarser than the stepover.
+        The cutter is not flat, a rule is left open, the grid is coarser than the stepover, or a clamp stands
+        where the relief's edge has to be cleared.
     """
-    rules = _rules(target, cutter, section, clearance, step)
+    rules = _rules(target, cutter, section, clearance, step, clamps)
     ground = uncut_ground(target, region, rules, section.allowance, overrun)
     floors = _floors(ground, rules)
     if len(floors) < 2:
@@ -80,7 +84,14 @@ def plan_roughing(
     return _finished(ground, rules)
 
 
-def _rules(target: Heightfield, cutter: Cutter, section: Roughing, clearance: float, step: float) -> Rules:
+def _rules(
+    target: Heightfield,
+    cutter: Cutter,
+    section: Roughing,
+    clearance: float,
+    step: float,
+    clamps: tuple[Clamp, ...],
+) -> Rules:
     if cutter.kind != "flat":
         message = (
             f'roughing.cutter = "{cutter.name}" is a {cutter.kind} cutter; roughing needs a flat end mill'
@@ -108,6 +119,7 @@ def _rules(target: Heightfield, cutter: Cutter, section: Roughing, clearance: fl
         clearance=clearance,
         step=step,
         cut=section.cut,
+        keep_out=KeepOut(clamps, cutter),
     )
 
 
@@ -126,13 +138,13 @@ def _floors(ground: Ground, rules: Rules) -> list[float]:
 
 def _turned(ground: Ground, rules: Rules, floors: Sequence[float]) -> Ground:
     """Return the ground turned so that its rows are the direction of the longest passes."""
-    columns = np.flatnonzero(ground.domain[ground.rows].all(axis=0))
     turned = Ground(
         tip=np.ascontiguousarray(ground.tip.T),
         stock=np.ascontiguousarray(ground.stock.T),
         pitch=ground.pitch,
         domain=np.ascontiguousarray(ground.domain.T),
-        rows=slice(int(columns[0]), int(columns[-1]) + 1),
+        rows=ground.columns,
+        columns=ground.rows,
         corner=ground.corner,
         turned=True,
     )

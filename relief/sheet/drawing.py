@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from relief.clamps import box
 from relief.heightfield import Region
 from relief.setup import Setup
 
@@ -37,6 +38,8 @@ class Drawing:
     trace : points of the path that the trace walks, as SVG writes them
     part : the lines along which the part is cut free, each as SVG writes its points
     tabs : (x, y) of the middle of each tab
+    clamps : name and box of each clamp
+    edge : right edge of all that stands on the plan
     travel : box as large as the machine's X and Y travel, in a smaller scale; None where there is no room
     travel_stock : the stock in that scale, in its middle
     section : box of the stock seen from the near side
@@ -56,6 +59,8 @@ class Drawing:
     trace: str
     part: tuple[str, ...]
     tabs: tuple[tuple[float, float], ...]
+    clamps: tuple[tuple[str, Region], ...]
+    edge: float
     travel: Region | None
     travel_stock: Region | None
     section: Region
@@ -82,29 +87,33 @@ def set_up_drawing(
     """
     stock = _down(setup.stock.region)
     path = np.zeros((0, 2)) if trace is None else np.round(trace * (1, -1), 3)
-    box = _around(stock, path)
-    text = 0.041 * max(box.width, 0.8 * box.length)
-    top = box.far + 2.6 * text + setup.clearance
+    clamps = tuple((clamp.name, _down(box(clamp))) for clamp in setup.clamps)
+    around = _around(stock, path, [place for _, place in clamps])
+    text = 0.041 * max(around.width, 0.8 * around.length)
+    top = around.far + 2.6 * text + setup.clearance
     section = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
     levels = (top - setup.clearance, _zero_level(setup, section), top + setup.depth, section.far)
     labels = _labels(texts, levels, text)
     # lettering is at most this wide for its height in the fonts that the page asks for
     beside = max(6.5, 1.4 + 0.56 * max(map(len, texts))) * text
-    travel, travel_stock = _travel(setup, stock, text)
-    left, right = box.left - 2.2 * text, box.right + beside
+    edge = max([stock.right, *(place.right for _, place in clamps)])
+    travel, travel_stock = _travel(setup, stock, edge, text)
+    left, right = around.left - 2.2 * text, around.right + beside
     bottom = max(section.far, labels[-1].y) + 0.8 * text
     return Drawing(
         text=text,
         left=left,
-        top=box.near - 1.9 * text,
+        top=around.near - 1.9 * text,
         width=right - left,
-        height=bottom - box.near + 1.9 * text,
+        height=bottom - around.near + 1.9 * text,
         stock=stock,
         relief=_down(setup.region),
         zero=(-setup.zero[0], setup.zero[1]),
         trace=_points(path),
         part=tuple(_points(line) for line in _lines(setup)),
+        clamps=clamps,
         tabs=tuple((round(x, 3), round(-y, 3)) for x, y in tabs),
+        edge=edge,
         travel=travel,
         travel_stock=travel_stock,
         section=section,
@@ -129,9 +138,9 @@ def _lines(setup: Setup) -> Iterator[Path2]:
             yield np.round(shapely.get_coordinates(ring.simplify(0.01)) * (1, -1), 2)
 
 
-def _travel(setup: Setup, stock: Region, text: float) -> tuple[Region | None, Region | None]:
+def _travel(setup: Setup, stock: Region, edge: float, text: float) -> tuple[Region | None, Region | None]:
     """Return the machine's travel and the stock in it, to a scale that fits below the arrows of X and Y."""
-    left, near = stock.right + 1.5 * text, stock.near + 7.0 * text
+    left, near = edge + 1.5 * text, stock.near + 7.0 * text
     width, length = setup.machine.travel[:2]
     scale = min(4.6 * text / width, min(5.0 * text, stock.far - near) / length)
     if scale * length < text:
@@ -148,9 +157,14 @@ def _down(region: Region) -> Region:
     return Region(region.left, -region.far, region.right, -region.near)
 
 
-def _around(stock: Region, path: Path2) -> Region:
-    """Return the box around the stock and the trace."""
-    corners = np.vstack([path, [(stock.left, stock.near), (stock.right, stock.far)]])
+def _around(stock: Region, path: Path2, clamps: Sequence[Region]) -> Region:
+    """Return the box around the stock, the trace and the clamps."""
+    boxes = [
+        corner
+        for place in (stock, *clamps)
+        for corner in ((place.left, place.near), (place.right, place.far))
+    ]
+    corners = np.vstack([path, boxes])
     (left, near), (right, far) = corners.min(axis=0), corners.max(axis=0)
     return Region(float(left), float(near), float(right), float(far))
 
