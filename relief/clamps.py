@@ -171,7 +171,7 @@ def _spare_of(points: Floats, part: Turning, clamp: Clamp, above: float) -> Floa
 def _below(starts: Floats, ends: Floats, top: float) -> tuple[Floats, Floats]:
     """Return the (n, 2) ends of the part of each move that lies below a height."""
     fall = starts[:, 2] - ends[:, 2]
-    share = np.clip((starts[:, 2] - top) / np.where(fall == 0, 1.0, fall), 0.0, 1.0)[:, None]
+    share = np.clip((starts[:, 2] - top) / np.where(np.abs(fall) < 1e-9, 1.0, fall), 0.0, 1.0)[:, None]
     crossing = starts + share * (ends - starts)
     first = np.where(starts[:, 2:] > top, crossing, starts)
     last = np.where(ends[:, 2:] > top, crossing, ends)

@@ -62,23 +62,23 @@ def carved(
     y, x = np.mgrid[0:rows, 0:columns] * pitch
     nodes = cKDTree(np.column_stack([x.ravel(), y.ravel()]))
     surface = np.zeros(rows * columns)
-    samples = _samples(points, spacing)
+    places = samples(points, spacing)
     near = (
-        (samples[:, 0] > -radius)
-        & (samples[:, 0] < x.max() + radius)
-        & (samples[:, 1] > -radius)
-        & (samples[:, 1] < y.max() + radius)
-        & (samples[:, 2] < 0)
+        (places[:, 0] > -radius)
+        & (places[:, 0] < x.max() + radius)
+        & (places[:, 1] > -radius)
+        & (places[:, 1] < y.max() + radius)
+        & (places[:, 2] < 0)
     )
-    samples = samples[near]
-    for start in range(0, len(samples), chunk):
-        part = samples[start : start + chunk]
+    places = places[near]
+    for start in range(0, len(places), chunk):
+        part = places[start : start + chunk]
         pairs = cKDTree(part[:, :2]).sparse_distance_matrix(nodes, radius, output_type="ndarray")
         np.minimum.at(surface, pairs["j"], part[pairs["i"], 2] + underside(pairs["v"]))
     return surface.reshape(shape)
 
 
-def _samples(points: np.ndarray, spacing: float) -> np.ndarray:
+def samples(points: np.ndarray, spacing: float) -> np.ndarray:
     """Return positions no further apart than `spacing`, both ends of every move among them."""
     known = points[np.isfinite(points).all(axis=1)]
     steps = np.diff(known, axis=0)

@@ -12,7 +12,7 @@ from relief.evidence import Evidence, ReadProgram
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.holding import Bridge, Holding
-from relief.job import Cutout
+from relief.job import Clamp, Cutout
 from relief.measures import LostDetail, ScallopFigures
 from relief.program.read import read_program
 from relief.shop.load import Shop
@@ -35,6 +35,7 @@ M2
 UNCUT = Heightfield(np.zeros((5, 41)), 1.0)
 CUT = Heightfield(np.full((5, 41), -3.0), 1.0)
 SHORT_MOVES = "".join(f"G1 X{k / 100}\n" for k in range(1, 800))
+CLAMP = Clamp(x=-40, y=-5, width=10, length=10, height=3, name="clamp 1")
 TRACE = "G21\nG90 G94 G54\nG0 Z5\nG0 X-4 Y-4\nG0 X44 Y4\nM2\n"
 
 
@@ -61,6 +62,7 @@ def evidence(*programs: ReadProgram, **other: object) -> Evidence:
         "programs": (trace, *(programs or (program(),))),
         "gouge": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
         "lost_detail": LostDetail(0.1, 0.05, 0.02, 0.01), "levels": 65536, "depth": 3.0, "pitch": 0.1,
+        "clamps": (CLAMP,),
     }  # fmt: skip
     return Evidence(**(values | other))
 
@@ -86,6 +88,7 @@ WRONG = {
     "within stock": evidence(program(TEXT.replace("Z-3", "Z-18.5"))),
     "no gouge": evidence(gouge=0.006),
     "no rapid through stock": evidence(program(contact_depth=0.02, contact_block=4)),
+    "clear of clamps": evidence(clamps=(replace(CLAMP, x=20.0, y=4.0),)),
     "inside the trace": evidence(program(TEXT.replace("X40", "X44"))),
     "cutting length covers the depth": evidence(program(cutter=replace(FLAT, cutting_length=2.5))),
     "shank and holder clear": evidence(

@@ -299,6 +299,16 @@ JOBS = (
     ),
     Case("a grid too fine to hold", _options("--pitch", "0.005"), ("0.005 mm", "million nodes", "pitch")),
     Case("a pitch wider than the relief", _options("--pitch", "500"), ("pitch", "500", "finer")),
+    Case(
+        "a clamp on the relief",
+        _options("--set", "clamps=[{x=50, y=20, width=9, length=9, height=9}]"),
+        ("clamp 1", "stands on the relief", "waste"),
+    ),
+    Case(
+        "a clamp without a height",
+        _options("--set", "clamps=[{x=-20, y=20, width=9, length=9}]"),
+        ("clamps", "height", "missing"),
+    ),
     Case("a style that does not exist", _options("--set", "relief.style=rised"), ("relief.style", "rised")),
     Case("a setting that does not exist", _options("--set", "relief.dpeth=3"), ("dpeth", "relief.depth")),
 )
