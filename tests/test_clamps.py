@@ -23,8 +23,8 @@ from tests import fields, independent
 CLAMP = Clamp(x=10, y=-5, width=6, length=10, height=8, name="clamp 1")
 STUB = Cutter("flat", 6, cutting_length=10, reach=14, shank=8, holder_diameter=20)
 PITCH = 0.4
-lengths = st.floats(-30, 30)
-places = st.tuples(lengths, lengths, st.floats(-12, 12))
+# on the lattice of a program's text
+places = st.tuples(*(st.integers(-n, n).map(lambda k: k / 1000) for n in (30_000, 30_000, 12_000)))
 
 
 def sampled_spare(at: np.ndarray, cutter: Cutter, clamp: Clamp, above: float) -> float:
