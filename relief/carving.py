@@ -5,13 +5,15 @@ Every move is swept exactly at the nodes; nothing is sampled along a move.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import profile
-from relief.heightfield import Heightfield, Heights
+from relief.heightfield import Heightfield, Heights, Region
+from relief.kernels.bands import in_bands
 from relief.kernels.sweep import depths_below, depths_in_turn, sweep
 from relief.moves import Moves
 from relief.progress import Progress, Silent
@@ -20,6 +22,7 @@ from relief.shop.records import Cutter
 BATCH = 1 << 19  # moves swept at once: bounds the memory and paces the progress
 CHUNK = 1 << 12  # moves between two looks at the stock
 FEW = 1 << 8  # moves that are followed one by one
+NEIGHBOURS = 1 << 5  # moves in a row that are near a place, or not, together
 
 Points = npt.NDArray[np.float64]
 
@@ -116,6 +119,53 @@ def carve_stock(
     carver = _Carver(stock, moves, cutter)
     carver.carve(0, len(moves), progress or Silent())
     return stock.with_heights(_finished(carver.heights))
+
+
+def carve_windows(windows: Sequence[Heightfield], moves: Moves, cutter: Cutter) -> list[Heightfield]:
+    """Return what all moves leave of several small pieces of stock, each on a grid of its own.
+
+    Parameters
+    ----------
+    windows : the surfaces before the first move
+    moves : Moves, in the coordinates of the stock
+    cutter : Cutter
+
+    Notes
+    -----
+    What `carve_stock` would leave there; but each piece looks only at moves that come near it.
+    """
+    shape = np.array(profile(cutter), dtype=np.float64)
+    points, boxes = moves.points, _boxes(moves.points)
+    left = list(windows)
+
+    def carve(first: int, last: int) -> None:
+        for k in range(first, last):
+            window = windows[k]
+            heights, corner = window.heights.copy(), (*window.origin, 0.0)
+            near = _moves_near(boxes, window.region.grown(float(shape[3])), len(moves))
+            sweep(heights, window.pitch, shape, points[near] - corner, points[near + 1] - corner)
+            left[k] = window.with_heights(_finished(heights))
+
+    in_bands(carve, len(windows), 1)
+    return left
+
+
+def _boxes(points: Points) -> tuple[Points, Points]:
+    """Return the low and the high corner, seen from above, of each run of NEIGHBOURS moves."""
+    firsts = np.arange(0, max(len(points) - 1, 1), NEIGHBOURS)
+    places = points[:, :2]
+    beyond = places[np.minimum(firsts + NEIGHBOURS, len(points) - 1)]  # where the run's last move ends
+    low = np.fmin(np.fmin.reduceat(places, firsts), beyond)
+    high = np.fmax(np.fmax.reduceat(places, firsts), beyond)
+    return low, high
+
+
+def _moves_near(boxes: tuple[Points, Points], region: Region, count: int) -> npt.NDArray[np.int64]:
+    """Return the numbers of all moves that come into a box, and of some of their neighbours."""
+    low, high = boxes
+    met = (low <= (region.right, region.far)).all(axis=1) & (high >= (region.left, region.near)).all(axis=1)
+    numbers = np.flatnonzero(met)[:, None] * NEIGHBOURS + np.arange(NEIGHBOURS)
+    return numbers[numbers < count]
 
 
 def _finished(heights: Heights) -> Heights:

@@ -11,7 +11,7 @@ from relief.feeds import Feeds
 from relief.heightfield import Heightfield
 from relief.holding import Holding
 from relief.job import Clamp, Cutout
-from relief.measures import LostDetail, ScallopFigures
+from relief.measures import FineFigures, LostDetail, ScallopFigures
 from relief.moves import Moves
 from relief.shop.records import Cutter, Machine, Material
 from relief.units import MM_PER_INCH, Units, format_length
@@ -106,6 +106,7 @@ class Evidence(RunEvidence):
     material: Material
     gouge: float
     scallop: ScallopFigures
+    scallop_fine: FineFigures
     lost_detail: LostDetail
     levels: int | None
     depth: float

@@ -13,6 +13,14 @@ from relief.heightfield import Heightfield, Heights
 # Steeper than this a reachable surface is a wall: a lateral error of a fraction of the pitch shows there as
 # a large vertical one, so walls are counted apart.
 WALL_ANGLE = math.radians(75)
+# Why a ridge may stand higher than asked: the first that fits explains it.
+CAUSES = {
+    "wall": "on walls steeper than 75°, where a sideways error of part of a node counts as height",
+    "beside a wall": "at the head or the foot of walls steeper than 75°",
+    "rim": "at the rim of the relief",
+    "between": "in creases between two nodes of the plan, finer than its grid",
+    "passes": "where passes lie too far apart",
+}
 
 
 @dataclass(frozen=True)
@@ -35,6 +43,63 @@ class ScallopFigures:
     within: float
     walls: float
     walls_max: float
+
+
+@dataclass(frozen=True)
+class NoiseFloor:
+    """What the densest raster of a grid, half-way between its nodes, leaves: no plan on it can promise less.
+
+    Parameters
+    ----------
+    p999, max : float, mm, normal to the surface, without its walls
+    """
+
+    p999: float
+    max: float
+
+
+@dataclass(frozen=True)
+class Shortfall:
+    """Places of one kind where the ridges are higher than asked.
+
+    Parameters
+    ----------
+    cause : why, one of `CAUSES`
+    share : float, of the area looked at
+    max : float, mm, the highest ridge among them …
+    x, y : float, mm, … and where it stands
+    """
+
+    cause: str
+    share: float
+    max: float
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
+class FineFigures:
+    """The ridges seen on a grid twice as fine as the one that was planned on.
+
+    Parameters
+    ----------
+    pitch : float, mm, of that grid
+    share : float, of the relief that was looked at
+    max, p999, p99, within, walls, walls_max : as of `ScallopFigures`
+    floor : what the grid of the plan cannot pass
+    short : where it is not met, the largest share first
+    """
+
+    pitch: float
+    share: float
+    max: float
+    p999: float
+    p99: float
+    within: float
+    walls: float
+    walls_max: float
+    floor: NoiseFloor
+    short: tuple[Shortfall, ...] = ()
 
 
 @dataclass(frozen=True)

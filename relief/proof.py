@@ -13,6 +13,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from relief.carving import DeepestCut, carve_stock, deepest_cut, deepest_move, rapid_contact
+from relief.closeup import look_closely
 from relief.errors import ProgramError
 from relief.evidence import Evidence, ReadProgram
 from relief.feeds import Feeds
@@ -86,7 +87,8 @@ class Proof:
     carved : the whole stock after the last program
     finished : the same, but for what the cutout took: there as it stood before
     reachable : the best surface that the finishing cutter can leave
-    scallops : (rows, columns) mm, ridge height over the reachable surface
+    scallops : (rows, columns) mm, ridge height over the reachable surface; where that was looked at from
+        closer up, the highest about a node
     walls : (rows, columns) where no scallop is judged: the surface is too steep, or waste of the cutout
     """
 
@@ -180,6 +182,10 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
     tolerance = setup.job.finishing.scallop
     below = setup.target.heights - finished.heights
     deepest, where = _gouge(below, programs, finished)
+    surface = [program for program in programs if program.operation != "cutout"]
+    closer = look_closely(
+        surface, setup.target, setup.region, setup.finishing_cutter, scallops, own, tolerance
+    )
     evidence = Evidence(
         machine=setup.machine,
         material=setup.material,
@@ -190,6 +196,7 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
         gouge=deepest,
         gouge_place=where,
         scallop=scallop_figures(scallops[own], walls[own], tolerance),
+        scallop_fine=closer.figures,
         lost_detail=lost_detail(relief.heights[own], reachable.heights[own], tolerance),
         levels=setup.levels,
         depth=setup.depth,
@@ -197,7 +204,7 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
         cutout=part.section if part else None,
         holding=_holding(carved, setup),
     )
-    return Proof(evidence, carved, finished, reachable, scallops, walls | ~own)
+    return Proof(evidence, carved, finished, reachable, np.fmax(scallops, closer.ridges), walls | ~own)
 
 
 def _finished(programs: Sequence[ReadProgram], setup: Setup) -> Heightfield:

@@ -12,7 +12,7 @@ from typing import Any, cast
 import numpy as np
 
 from relief.checks import Check
-from relief.measures import LostDetail, ScallopFigures
+from relief.measures import FineFigures, LostDetail, ScallopFigures
 from relief.shop.records import Cutter
 from relief.units import MM_PER_INCH, Units, format_length
 
@@ -73,7 +73,8 @@ class Report:
     grid : Grid
     programs : in running order, the trace included
     seconds : time at the machine of all programs, cutter changes not counted
-    scallop : ridges between passes, normal to the surface
+    scallop : ridges between passes, normal to the surface, at the nodes of the grid
+    scallop_fine : the same seen on a grid twice as fine
     gouge : float, mm, deepest cut below the target
     lost_detail : what the finishing cutter cannot reach
     removed_volume : float, mm³
@@ -89,6 +90,7 @@ class Report:
     programs: tuple[ProgramRun, ...]
     seconds: float
     scallop: ScallopFigures
+    scallop_fine: FineFigures
     gouge: float
     lost_detail: LostDetail
     removed_volume: float
@@ -158,13 +160,16 @@ class Report:
 
     def smoothness(self) -> str:
         """Return how smooth the surface is, in one sentence."""
-        figures = self.scallop
+        figures, fine = self.scallop, self.scallop_fine
+        looked = "" if fine.share == 1 else f", of which {percent(fine.share)} was looked at"
         text = (
-            f"ridges within {self.length(figures.tolerance)} on {percent(figures.within)} of the surface;"
-            f" the highest is {self.length(figures.max)}"
+            f"ridges within {self.length(figures.tolerance)} on {percent(figures.within)} of the nodes and"
+            f" {percent(fine.within)} of the surface between them{looked};"
+            f" the highest is {self.length(max(figures.max, fine.max))}"
         )
         if figures.walls > 0:
-            text += f" ({self.length(figures.walls_max)} on the walls, {percent(figures.walls)} of it)"
+            most = max(figures.walls_max, fine.walls_max)
+            text += f" ({self.length(most)} on the walls, {percent(figures.walls)} of it)"
         return text + "."
 
     def detail(self) -> str:

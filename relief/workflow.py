@@ -105,6 +105,7 @@ def _report(setup: Setup, job: Job, plans: Sequence[Plan], proof: Proof) -> Repo
         programs=tuple(_run(program) for program in evidence.programs),
         seconds=sum(program.seconds for program in evidence.programs),
         scallop=evidence.scallop,
+        scallop_fine=evidence.scallop_fine,
         gouge=evidence.gouge,
         lost_detail=evidence.lost_detail,
         removed_volume=volume_below(0.0, _no_lower(proof.carved, -setup.job.stock.thickness)),

@@ -10,7 +10,7 @@ import numpy as np
 from relief.checks import Check
 from relief.heightfield import Heightfield
 from relief.job import Job
-from relief.measures import LostDetail, ScallopFigures
+from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures, Shortfall
 from relief.report import Grid, ProgramRun, Report
 from relief.setup import Setup
 from relief.sheet import Stage
@@ -67,6 +67,18 @@ def a_report(**changes: Any) -> Report:
         ),
         seconds=5147.0,
         scallop=ScallopFigures(0.05, 0.081, 0.06, 0.049, 0.9971, 0.02, 0.3),
+        scallop_fine=FineFigures(
+            0.05,
+            0.25,
+            0.086,
+            0.058,
+            0.051,
+            0.9962,
+            0.02,
+            0.31,
+            NoiseFloor(0.031, 0.042),
+            (Shortfall("between", 0.0038, 0.086, 31.25, 60.0),),
+        ),
         gouge=0.0012,
         lost_detail=LostDetail(0.62, 0.2, 0.031, 0.043),
         removed_volume=31234.5678,

@@ -13,7 +13,7 @@ from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.holding import Bridge, Holding
 from relief.job import Clamp, Cutout
-from relief.measures import LostDetail, ScallopFigures
+from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures, Shortfall
 from relief.program.read import read_program
 from relief.shop.load import Shop
 
@@ -54,6 +54,9 @@ def traced(code: str) -> ReadProgram:
     return program(code, file="0-trace.nc", operation="trace", cutter=None, feeds=None, after=UNCUT)
 
 
+FINE = FineFigures(0.05, 1.0, 0.06, 0.05, 0.045, 0.998, 0.0, 0.0, NoiseFloor(0.02, 0.03))
+
+
 def evidence(*programs: ReadProgram, **other: object) -> Evidence:
     """Return evidence in which everything holds, but for what is given."""
     trace = traced(TRACE)
@@ -61,7 +64,8 @@ def evidence(*programs: ReadProgram, **other: object) -> Evidence:
         "machine": MACHINE, "material": MATERIAL, "thickness": 18.0,
         "programs": (trace, *(programs or (program(),))),
         "gouge": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
-        "lost_detail": LostDetail(0.1, 0.05, 0.02, 0.01), "levels": 65536, "depth": 3.0, "pitch": 0.1,
+        "scallop_fine": FINE, "lost_detail": LostDetail(0.1, 0.05, 0.02, 0.01), "levels": 65536,
+        "depth": 3.0, "pitch": 0.1,
         "clamps": (CLAMP,),
     }  # fmt: skip
     return Evidence(**(values | other))
@@ -99,6 +103,7 @@ WRONG = {
     "text conforms to the standard": evidence(program(text=TEXT.encode() + b"(" + b"x" * 300 + b")")),
     "surface finished": evidence(scallop=ScallopFigures(0.05, 3.0, 2.0, 1.0, 0.5, 0.0, 0.0)),
     "scallop reached": evidence(scallop=ScallopFigures(0.05, 0.09, 0.08, 0.07, 0.9, 0.0, 0.0)),
+    "scallop holds between nodes": evidence(scallop_fine=replace(FINE, max=0.11)),
     "scallop resolvable": evidence(pitch=0.2),
     "detail kept": evidence(lost_detail=LostDetail(3.0, 2.0, 1.0, 0.3)),
     "power enough": evidence(program(feeds=replace(FEEDS, power=5000.0))),
@@ -312,3 +317,45 @@ def test_no_tabs_are_told_but_allowed():
 
     assert (False, "warn") == (check.holds, check.severity)
     assert "from below" in check.message
+
+
+def test_a_surface_that_holds_at_the_nodes_alone_is_told_with_places_and_causes():
+    """What holds at the nodes and not between them is a warning that says where, how high and why."""
+    short = (Shortfall("between", 0.011, 0.081, 12.5, 3.0), Shortfall("rim", 0.001, 0.06, 0.05, 7.0))
+    fine = replace(FINE, within=0.988, p999=0.07, max=0.081, short=short)
+    check = told("scallop holds between nodes", scallop_fine=fine)
+
+    assert (False, "warn") == (check.holds, check.severity)
+    assert "in creases between two nodes of the plan" in check.message
+    assert "1.1 % of the area, worst 0.081 mm at X 12.5 mm Y 3 mm" in check.message
+    assert "at the rim of the relief" in check.message
+
+
+@pytest.mark.parametrize(
+    ("change", "holds"),
+    [
+        ({"within": 0.995}, True), ({"within": 0.9949}, False),
+        ({"p999": 0.0625, "max": 0.07}, True), ({"p999": 0.0626, "max": 0.07}, False),
+        ({"max": 0.1}, True), ({"max": 0.1001}, False),
+    ],
+)  # fmt: skip
+def test_how_much_may_be_missed_between_the_nodes(change, holds):
+    """99.5 % of the area within h, 99.9 % within 1.25 h, and nothing above 2 h."""
+    assert holds is told("scallop holds between nodes", scallop_fine=replace(FINE, **change)).holds
+
+
+def test_nodes_too_far_apart_are_not_judged_between():
+    """Above two scallops of pitch nothing is claimed between the nodes: the other check tells why."""
+    wide = {"pitch": 0.11, "scallop_fine": replace(FINE, within=0.5)}
+
+    assert told("scallop holds between nodes", **wide).holds
+    assert not told("scallop resolvable", **wide).holds
+
+
+def test_a_noise_above_the_scallop_is_told_with_the_pitch_that_would_do():
+    """The noise goes with the pitch: 0.1 mm nodes that leave 0.08 mm need 0.0625 mm for 0.05 mm."""
+    check = told("scallop resolvable", scallop_fine=replace(FINE, floor=NoiseFloor(0.08, 0.1)))
+
+    assert not check.holds
+    assert "not resolvable at this pitch" in check.message
+    assert "set output.pitch to 0.06 mm" in check.message

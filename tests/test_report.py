@@ -10,17 +10,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from relief.measures import LostDetail, ScallopFigures
+from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures
 from relief.report import format_time, percent
 from tests.reports import a_job, a_report, check
 
 # The keys that users' own programs may rely on.
 KEYS = {
     "": "relief_version job grid programs seconds scallop gouge lost_detail removed_volume path_ratio"
-    " checks sha256",
+    " checks sha256 scallop_fine",
     "grid": "pitch columns rows",
     "programs": "file operation cutter spindle_rpm feed plunge blocks cutting_length rapid_length seconds",
     "scallop": "tolerance max p999 p99 within",
+    "scallop_fine": "pitch share max p999 p99 within floor",
     "lost_detail": "max p99 rms",
     "checks": "name holds measured limit unit message severity",
 }
@@ -85,8 +86,8 @@ def test_summary_of_a_ready_job() -> None:
         'Ready: "sunflower.png" as a relief 120 mm × 90 mm, 6 mm deep, in softwood.',
         "At the machine: about 1 h 26 min (roughing 19 min, finishing 1 h 07 min),"
         " cutter changes not counted.",
-        "Smoothness: ridges within 0.05 mm on 99.7 % of the surface; the highest is 0.081 mm"
-        " (0.3 mm on the walls, 2 % of it).",
+        "Smoothness: ridges within 0.05 mm on 99.7 % of the nodes and 99.6 % of the surface between them,"
+        " of which 25 % was looked at; the highest is 0.086 mm (0.31 mm on the walls, 2 % of it).",
         "Detail lost: 4.3 % of the surface stands more than 0.05 mm above the picture, 0.62 mm at most.",
         "Warnings: none",
         f"Look first at: {Path('my job') / 'sheet.html'}, then run 0-trace.nc with the spindle off.",
@@ -119,9 +120,13 @@ def test_nothing_lost_reads_as_nothing() -> None:
     """A job without walls and without lost detail says so."""
     report = a_report(
         scallop=ScallopFigures(0.05, 0.05, 0.05, 0.05, 1.0, 0.0, 0.0),
+        scallop_fine=FineFigures(0.05, 1.0, 0.05, 0.05, 0.05, 1.0, 0.0, 0.0, NoiseFloor(0.0, 0.0)),
         lost_detail=LostDetail(0.0, 0.0, 0.0, 0.0),
     )
-    assert report.smoothness() == "ridges within 0.05 mm on 100 % of the surface; the highest is 0.05 mm."
+    assert report.smoothness() == (
+        "ridges within 0.05 mm on 100 % of the nodes and 100 % of the surface between them;"
+        " the highest is 0.05 mm."
+    )
     assert report.detail() == "none to be seen; 0 mm at most."
 
 

@@ -7,11 +7,16 @@ from operator import itemgetter
 
 from relief.checks.check import Check
 from relief.evidence import Evidence, ReadProgram, RunEvidence, floor_left
+from relief.measures import CAUSES
 from relief.shop.records import Material
 from relief.timing import fastest_block_rate, move_seconds
 
-# Share of the area that must be inside the scallop height before nothing is said about it.
+# Share of the area that must be inside the scallop height before nothing is said about it …
 WITHIN_ENOUGH = 0.995
+# … and, between the nodes of the plan, what 99.9 % of it and all of it may reach, in scallops.
+P999_BETWEEN, MAX_BETWEEN = 1.25, 2.0
+# Nodes further apart than this, in scallops, prove nothing about ridges of that height.
+COARSEST = 2.0
 LOST_SHARE = 0.1
 THIN_FLOOR = 3.0
 LONG_JOB = 8 * 3600.0
@@ -26,20 +31,56 @@ def scallop_reached(evidence: Evidence) -> Check:
         f"{100 * figures.within:.2f} % of the area is within {evidence.told(figures.tolerance)};"
         f" the highest ridge is {evidence.told(figures.max)}"
     )
+    holds = figures.within >= WITHIN_ENOUGH
     return Check(
-        "scallop reached", figures.within >= WITHIN_ENOUGH, 100 * figures.within, 100 * WITHIN_ENOUGH, "%",
-        message, "warn",
+        "scallop reached", holds, 100 * figures.within, 100 * WITHIN_ENOUGH, "%",
+        message if holds else message + _where(evidence), "warn",
     )  # fmt: skip
+
+
+def scallop_holds_between(evidence: Evidence) -> Check:
+    """The surface is as smooth as asked between the nodes of the plan, too."""
+    fine, asked = evidence.scallop_fine, evidence.scallop.tolerance
+    judged = evidence.pitch <= COARSEST * asked * (1 + 1e-9)
+    holds = not judged or (
+        fine.within >= WITHIN_ENOUGH and fine.p999 <= P999_BETWEEN * asked and fine.max <= MAX_BETWEEN * asked
+    )
+    message = (
+        f"on a grid twice as fine {100 * fine.within:.2f} % of the area is within {evidence.told(asked)},"
+        f" 99.9 % within {evidence.told(fine.p999)}, the highest ridge is {evidence.told(fine.max)}"
+    )
+    if not judged:
+        message += "; the grid is too coarse to judge it"
+    elif not holds:
+        message += _where(evidence)
+    return Check(
+        "scallop holds between nodes", holds, 100 * fine.within, 100 * WITHIN_ENOUGH, "%", message, "warn"
+    )
+
+
+def _where(evidence: Evidence) -> str:
+    """Return where ridges are higher than asked and why: each cause with its share and its worst place."""
+    x, y, _ = evidence.programs[0].zero
+    told = (
+        f"{CAUSES[each.cause]} ({100 * each.share:.2g} % of the area, worst {evidence.told(each.max)}"
+        f" at X {evidence.told(each.x + x)} Y {evidence.told(each.y + y)})"
+        for each in evidence.scallop_fine.short
+    )
+    places = " and ".join(told)
+    return f"; higher ridges stand {places}" if places else ""
 
 
 def scallop_resolvable(evidence: Evidence) -> Check:
     """The grid is fine enough to show ridges of the height asked for."""
-    limit = 2 * evidence.scallop.tolerance
+    asked, noise = evidence.scallop.tolerance, evidence.scallop_fine.floor.p999
+    limit = min(COARSEST * asked, evidence.pitch * asked / noise if noise > asked else math.inf)
     holds = evidence.pitch <= limit * (1 + 1e-9)
-    message = f"the surface is judged on nodes {evidence.told(evidence.pitch)} apart"
+    message = f"the surface is planned on nodes {evidence.told(evidence.pitch)} apart"
     if not holds:
+        pitch = math.floor(200 * limit) / 200 or limit
         message += (
-            f"; ridges that low are not resolvable at this pitch: set output.pitch to {evidence.told(limit)}"
+            f"; a scallop of {evidence.told(asked)} is not resolvable at this pitch: even passes along every"
+            f" row of nodes would leave {evidence.told(noise)}; set output.pitch to {evidence.told(pitch)}"
         )
     return Check("scallop resolvable", holds, evidence.pitch, limit, "mm", message, "warn")
 
