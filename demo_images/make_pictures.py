@@ -291,10 +291,80 @@ def shed(x: Floats, y: Floats, corner: tuple[float, float]) -> Floats:
     return height
 
 
+# ---- gate sign ---------------------------------------------------------------------------------------------
+
+
+def gate_sign() -> npt.NDArray[np.uint16]:
+    """Return a board for lettering: a rim, a bean plant climbing up either end, the middle left free."""
+    x, y = canvas(1401, 701)
+    height = 0.30 + 0.04 * (1 - step(np.hypot(x / 2, y), 0.3, 1.0))
+    for side in (-1.0, 1.0):
+        lay_bean_plant(height, side * x, y)
+    np.maximum(height, 0.72 * rim(x, y, (2.0, 1.0), width=0.13, corner=0.30), out=height)
+    return finished(height)
+
+
+def lay_bean_plant(height: Floats, x: Floats, y: Floats) -> None:
+    """Raise `height` to a bean plant at the right end: a pole, a vine round it, leaves and pods."""
+    pole = 1.58
+    along = (y + 0.8) / 1.6
+    inside = (y > -0.84) & (y < 0.82)
+    on_pole = inside & (np.abs(x - pole) < 0.045)
+    np.maximum(height, np.where(on_pole, 0.34 + 0.16 * dome(x - pole, 0.045), 0), out=height)
+    wind = pole + 0.085 * np.sin(9.5 * along + 0.4)
+    in_front = 0.5 + 0.5 * np.cos(9.5 * along + 0.4)
+    on_vine = inside & (np.abs(x - wind) < 0.028)
+    vine = np.where(on_vine, 0.32 + (0.10 + 0.14 * in_front) * dome(x - wind, 0.028), 0)
+    np.maximum(height, vine, out=height)
+    for number, (at, turn) in enumerate(((-0.62, 1), (-0.30, -1), (0.02, 1), (0.30, -1), (0.55, 1))):
+        root = (pole + 0.085 * np.sin(9.5 * (at + 0.8) / 1.6 + 0.4), at)
+        lean = np.radians(38 + 9 * jitter(number, 1.0))
+        for leaf in (-1, 0, 1):  # three to a stalk, as beans have them
+            angle = (np.pi / 2 - turn * (np.pi / 2 - lean)) + 0.85 * leaf
+            size = (0.30 if leaf == 0 else 0.23) * (1 + jitter(number + 3, 0.06))
+            lay_leaf(height, x, y, root, angle, size, top=0.62 - 0.05 * abs(leaf))
+    for number, (at, turn) in enumerate(((-0.47, -1), (-0.12, 1), (0.16, -1))):
+        root = (pole + 0.05 * turn, at)
+        lay_pod(height, x, y, root, -np.pi / 2 + 0.35 * turn, length=0.42 + jitter(number, 0.03))
+
+
+def lay_leaf(
+    height: Floats, x: Floats, y: Floats, root: tuple[float, float], angle: float, size: float, top: float
+) -> None:
+    """Raise `height` to a leaf: pointed, swelling between its veins, bent down at the tip."""
+    across_x, across_y = x - root[0], y - root[1]
+    u = (across_x * np.cos(angle) + across_y * np.sin(angle)) / size
+    v = (across_y * np.cos(angle) - across_x * np.sin(angle)) / size
+    near = (u > 0) & (u < 1)
+    t = u[near]
+    half = 0.95 * t**0.75 * (1 - t) ** 0.8
+    w = v[near] / half
+    veins = np.abs(np.sin(np.pi * (5 * t - 1.6 * np.abs(v[near]) / 0.3)))
+    body = top * (0.86 + 0.34 * t - 0.42 * t * t) + 0.035 * veins**0.6 - 0.05 * np.exp(-((w / 0.10) ** 2))
+    side = np.clip(1 - w**4, 0, None) ** 0.7
+    height[near] = np.maximum(height[near], np.where(np.abs(w) < 1, 0.34 + (body - 0.34) * side, 0))
+
+
+def lay_pod(
+    height: Floats, x: Floats, y: Floats, root: tuple[float, float], angle: float, length: float
+) -> None:
+    """Raise `height` to a bean pod: long, with the beans showing through."""
+    across_x, across_y = x - root[0], y - root[1]
+    u = (across_x * np.cos(angle) + across_y * np.sin(angle)) / length
+    v = across_y * np.cos(angle) - across_x * np.sin(angle) - 0.06 * np.sin(np.pi * u)
+    near = (u > 0) & (u < 1)
+    t = u[near]
+    half = 0.048 * np.clip(np.sin(np.pi * t), 0, None) ** 0.35
+    beans = 0.05 * np.cos(2 * np.pi * (6 * t - 0.5)) * step(t, 0.08, 0.2) * (1 - step(t, 0.8, 0.95))
+    body = 0.40 + (0.30 + beans) * dome(v[near], half)
+    height[near] = np.maximum(height[near], np.where(np.abs(v[near]) < half, body, 0))
+
+
 PICTURES: dict[str, Callable[[], npt.NDArray[np.uint16]]] = {
     "sunflower.png": sunflower,
     "scallop_shell.png": scallop_shell,
     "garden_rows.png": garden_rows,
+    "gate_sign.png": gate_sign,
 }
 
 if __name__ == "__main__":

@@ -45,6 +45,23 @@ def smoothed(amount: Floats, radius: float) -> Floats:
     return np.clip(smooth, amount.min(), amount.max())
 
 
+def grain_of(amount: Floats) -> float:
+    """Return the standard deviation of the grain: what changes from node to node without a pattern.
+
+    Notes
+    -----
+    J. Immerkær, "Fast noise variance estimation", Computer Vision and Image Understanding 64(2):300–302,
+    1996 (from memory): the mask [1 −2 1; −2 4 −2; 1 −2 1] sees neither slopes nor gentle curves, and takes
+    grain of deviation σ to 6σ. Here the median takes the place of the mean, so that edges and patterns on
+    less than half of it do not count (of a normal distribution it is 0.6745 standard deviations).
+    """
+    if min(amount.shape) < 3:
+        return 0.0
+    across = amount[:, :-2] - 2 * amount[:, 1:-1] + amount[:, 2:]
+    both = across[:-2] - 2 * across[1:-1] + across[2:]
+    return float(np.median(np.abs(both))) / (6 * 0.6745)
+
+
 def detailed(amount: Floats, strength: float) -> Floats:
     """Return the relief with its large forms held back, so that fine detail gets more of the depth.
 

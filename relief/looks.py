@@ -10,10 +10,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import tomli_w
 from PIL import Image, ImageDraw, ImageFont
 
 from relief.errors import JobError
+from relief.gradients import grain_of
 from relief.heightfield import Heightfield
 from relief.heightfile import is_terrain
 from relief.job import Job
@@ -31,6 +33,8 @@ from relief.terraces import unstepped
 from relief.units import format_length
 
 PREVIEW = 520  # nodes along the longer side of a preview
+GRAINY = 0.0015  # of the whole depth: grain above it is smoothed before it is carved
+GROUND, LEAST_GROUND = 0.1, 0.25  # what counts as dark ground, and the share of it that leaves a silhouette
 COARSE = 256  # pictures of up to so many levels show terraces
 # Sheets that light shines through, by a word in the material's name.
 TRANSLUCENT = ("acrylic", "polycarbonate")
@@ -154,14 +158,15 @@ def _ways(job: Job, picture: Picture, grid: Grid) -> Iterator[tuple[str, Setting
     spread: Settings = {"shaping.levels": ("1 %", "99 %")}
     if picture.levels <= COARSE:
         spread["shaping.unstep"] = True
-    ground = {} if picture.opacity is not None else {"shaping.flatten": 0.1}
+    if grain_of(picture.brightness) > GRAINY:
+        spread["shaping.smooth"] = _round(side / 130)
     yield "as it is", {}
     yield "by the eye", {**spread, "shaping.tone": "lightness"}
     yield "soft", {**spread, "shaping.smooth": _round(side / 60)}
     yield "some detail", {**spread, "shaping.detail": 0.5}
     yield "strong detail", {**spread, "shaping.detail": 0.85}
     yield "flat ground", {**spread, "shaping.flatten": 0.2}
-    yield "lifted", {**spread, **ground, "shaping.lift": 0.5}
+    yield _body(picture, spread)
     yield "medallion", {**spread, "shaping.detail": 0.4, "shaping.vignette": _round(side / 8)}
     yield (
         "framed",
@@ -176,6 +181,16 @@ def _ways(job: Job, picture: Picture, grid: Grid) -> Iterator[tuple[str, Setting
     hollow = {"shaping.border": "cove", "shaping.border_width": _round(side / 10)}
     yield "detail in a hollow frame", {**spread, "shaping.detail": 0.7, **hollow}
     yield _last(job, spread)
+
+
+def _body(picture: Picture, spread: Settings) -> tuple[str, Settings]:
+    """Return the look with a round body where the picture has a silhouette, and else higher middle tones."""
+    if picture.opacity is not None:
+        return "lifted", {**spread, "shaping.lift": 0.5}
+    dark, bright = np.percentile(picture.brightness, (1, 99))
+    if float((picture.brightness < dark + GROUND * (bright - dark)).mean()) >= LEAST_GROUND:
+        return "lifted", {**spread, "shaping.flatten": GROUND, "shaping.lift": 0.5}
+    return "high middle", {**spread, "shaping.gamma": 1.8}
 
 
 def _last(job: Job, spread: Settings) -> tuple[str, Settings]:

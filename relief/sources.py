@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from relief.cutters import profile
 from relief.errors import JobError
+from relief.gradients import grain_of
 from relief.heightfield import Heightfield
 from relief.heightfile import ground_depth, is_terrain, read_ground, read_heights
 from relief.job import Job
@@ -22,6 +23,8 @@ DEFAULT_WIDTH = 120.0
 DEFAULT_DEPTH = 6.0
 # A grid that is chosen for the user stays below this, so that an old laptop answers in minutes.
 MOST_NODES_BY_DEFAULT = 4_000_000
+# Grain is measured on so many rows and columns at most.
+LARGEST_SAMPLE = 2000
 
 
 class Source(NamedTuple):
@@ -69,6 +72,7 @@ def _from_picture(job: Job, finish: Cutter) -> Source:
         *_own_size_note(job, picture),
         *_coarse_grid_note(job, pitch),
         *_coarse_picture_note(job, finish, picture, width),
+        *_grain_note(job, picture, grid),
     )
     relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
     levels = None if job.shaping.unstep else picture.levels
@@ -206,6 +210,21 @@ def _coarse_picture_note(job: Job, finish: Cutter, picture: Picture, width: floa
     return (
         f"the picture has fewer pixels than the cutter could show: each is {wide} wide, a pass {shown};"
         f" a picture of {math.ceil(width / mark) + 1} columns or more would use it",
+    )
+
+
+def _grain_note(job: Job, picture: Picture, grid: Grid) -> tuple[str, ...]:
+    """Tell of grain that would be carved as splinters: three deviations of it above the passes' ridges."""
+    if job.shaping.smooth > 0 or job.relief.depth is None:
+        return ()
+    grain = grain_of(picture.brightness[:LARGEST_SAMPLE, :LARGEST_SAMPLE]) * job.relief.depth
+    if 3 * grain < job.finishing.scallop:
+        return ()
+    tall = format_length(round(3 * grain, 2), job.output.units)
+    smooth = float(f"{max(grid.pitch, min(grid.width, grid.length) / 130):.2g}")
+    return (
+        f"the picture is grainy: specks up to about {tall} high would be carved;"
+        f" shaping.smooth = {smooth:g} takes them off and keeps the edges",
     )
 
 

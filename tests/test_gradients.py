@@ -14,7 +14,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from relief.gradients import LARGE_FORM, compressed, detailed, heights_of, slopes, smoothed, stretched
+from relief.gradients import (
+    LARGE_FORM,
+    compressed,
+    detailed,
+    grain_of,
+    heights_of,
+    slopes,
+    smoothed,
+    stretched,
+)
 
 Heights = hnp.arrays(
     np.float64,
@@ -77,6 +86,16 @@ def test_a_sharp_screen_damps_wide_waves_more() -> None:
         stiff = 2 - 2 * np.cos(np.pi * number / n)
         kept = stiff**2 / (stiff**2 + screen**2)
         assert heights_of(*slopes(wave), screen, sharp=True) == pytest.approx(wave * kept, abs=1e-12)
+
+
+@pytest.mark.parametrize("sigma", [0.003, 0.02])
+@pytest.mark.parametrize("read", [terrain, lambda: np.add.outer(np.linspace(0, 1, 200), np.zeros(300))])
+def test_grain_is_measured_on_slopes_and_on_terrain(read: Any, sigma: float) -> None:
+    """Normal noise put on a ramp or on real ground is found within 10 %; a bare ramp has none."""
+    z = read()
+    grain = np.random.default_rng(1).normal(0, sigma, z.shape)
+    assert grain_of(z + grain) == pytest.approx(np.hypot(sigma, grain_of(z)), rel=0.1)
+    assert grain_of(np.add.outer(np.arange(9.0), np.arange(7.0))) < 1e-12
 
 
 def test_no_strength_changes_nothing() -> None:

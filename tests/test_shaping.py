@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 import scipy.integrate
 from hypothesis import given, settings
+from PIL import Image
 
-from demo_images import make_pictures
+from demo_images import make_photograph, make_pictures
 from relief.errors import JobError
+from relief.gradients import grain_of
 from relief.job import Relief, Shaping
 from relief.picture import Picture, read_picture
 from relief.shaping import Grid, cropped, fit_heights, grid_for, masked, resampled, shape_heights
@@ -207,6 +209,26 @@ def test_the_script_makes_the_committed_pictures(name: str) -> None:
     assert drawn.shape == committed.shape
     assert np.abs(drawn - committed).max() <= 15
     assert np.count_nonzero(drawn != committed) <= drawn.size // 1000
+
+
+def test_the_script_makes_the_committed_photograph() -> None:
+    """Every sixtieth row, drawn anew, is that of the committed JPEG but for its losses and a faint grain."""
+    rows = np.arange(0, make_photograph.ROWS, 60)
+    with Image.open(DEMO_IMAGES / "harvest.jpg") as picture:
+        committed = np.asarray(picture).astype(int)[rows]
+    drawn = make_photograph.harvest(rows).astype(int)
+    assert drawn.shape == committed.shape
+    assert np.abs(drawn - committed).mean() < 3
+    assert np.abs((drawn - committed).mean(axis=(0, 1))).max() < 0.5
+
+
+def test_the_demo_photograph_is_what_makes_photographs_hard_to_carve() -> None:
+    """In colour, with 8 bits, grainy by more than a quarter level, and with no wide transparent part."""
+    picture = read_picture(DEMO_IMAGES / "harvest.jpg")
+    assert picture.levels == 256
+    assert any("colour" in note for note in picture.notes)
+    assert grain_of(picture.brightness) > 0.25 / 255
+    assert picture.opacity is None
 
 
 @pytest.mark.parametrize("name", make_pictures.PICTURES)
