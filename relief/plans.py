@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from relief.cutters import profile
 from relief.feeds import Feeds, choose_feeds, limit_feeds
-from relief.heightfield import Region
 from relief.job import Cutout, Finishing, Roughing
 from relief.operations import Kind, Operation, job_operations
 from relief.part import Part
@@ -20,7 +19,7 @@ from relief.planning.finishing import plan_finishing
 from relief.planning.linking import lifted
 from relief.planning.roughing import plan_roughing
 from relief.planning.spacing import stepover
-from relief.planning.trace import plan_trace
+from relief.planning.trace import plan_trace, swept_outline
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.shop.records import Cutter
@@ -39,6 +38,7 @@ class Plan:
     cutter, feeds : None for the trace, which turns no cutter
     yardstick : mm, what the cutting length is compared with; 0 where there is none
     notes : what the user must know, one sentence each
+    stops : rows of the toolpath at which to wait for the user, and what is said there
     """
 
     operation: str
@@ -48,6 +48,7 @@ class Plan:
     feeds: Feeds | None = None
     yardstick: float = 0.0
     notes: tuple[str, ...] = ()
+    stops: tuple[tuple[int, str], ...] = ()
 
 
 def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
@@ -69,21 +70,15 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
 
 def _trace(setup: Setup, cuts: tuple[Plan, ...]) -> Plan:
     """Walk round everything that the other programs sweep, at clearance height."""
-    boxes = [_swept(plan.toolpath, plan.cutter) for plan in cuts if plan.cutter]
-    outline = Region(
-        min(box.left for box in boxes),
-        min(box.near for box in boxes),
-        max(box.right for box in boxes),
-        max(box.far for box in boxes),
+    outline = swept_outline(
+        (plan.toolpath.points[:, :2], plan.cutter.diameter / 2) for plan in cuts if plan.cutter
     )
-    toolpath = plan_trace(outline, setup.clearance)
-    return Plan("trace", toolpath, np.zeros(len(toolpath.points)))
-
-
-def _swept(toolpath: Toolpath, cutter: Cutter) -> Region:
-    """Return the box that a cutter sweeps, its radius included."""
-    (left, near), (right, far) = toolpath.points[:, :2].min(axis=0), toolpath.points[:, :2].max(axis=0)
-    return Region(float(left), float(near), float(right), float(far)).grown(cutter.diameter / 2)
+    plan = plan_trace(outline, setup.clearance)
+    stops = tuple(
+        (row, f"Corner {k} of {len(plan.corners)}: look whether the way is clear, then resume")
+        for k, row in enumerate(plan.corners, start=1)
+    )
+    return Plan("trace", plan.toolpath, np.zeros(len(plan.toolpath.points)), stops=stops)
 
 
 def over_clamps(plan: Plan, setup: Setup) -> Plan:

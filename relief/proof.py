@@ -30,7 +30,7 @@ from relief.operations import file_name
 from relief.part import cut_width
 from relief.plans import Plan
 from relief.program.read import read_program
-from relief.program.write import ProgramHead, write_program
+from relief.program.write import ProgramHead, Work, write_works
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.shop.records import Cutter, Machine
@@ -116,14 +116,10 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
 
 
 def _text(plan: Plan, setup: Setup, seconds: float | None) -> bytes:
-    return write_program(
-        plan.toolpath,
-        plan.feed,
-        program_head(setup, plan.operation, plan.cutter, plan.feeds.rpm if plan.feeds else 0.0, seconds),
-        setup.machine,
-        setup.zero,
-        setup.job.output.units,
-    )
+    rpm = plan.feeds.rpm if plan.feeds else 0.0
+    head = program_head(setup, plan.operation, plan.cutter, rpm, seconds)
+    work = Work(plan.toolpath, plan.feed, head, plan.stops)
+    return write_works((work,), setup.machine, setup.zero, setup.job.output.units)
 
 
 def program_head(

@@ -36,7 +36,7 @@ UNCUT = Heightfield(np.zeros((5, 41)), 1.0)
 CUT = Heightfield(np.full((5, 41), -3.0), 1.0)
 SHORT_MOVES = "".join(f"G1 X{k / 100}\n" for k in range(1, 800))
 CLAMP = Clamp(x=-40, y=-5, width=10, length=10, height=3, name="clamp 1")
-TRACE = "G21\nG90 G94 G54\nG0 Z5\nG0 X-4 Y-4\nG0 X44 Y4\nM2\n"
+TRACE = "G21\nG90 G94 G54\nG0 Z5\nG0 X-4 Y-4\nG0 X44\nG0 Y4\nG0 X-4\nM2\n"
 
 
 def program(code: str = TEXT, **other: object) -> ReadProgram:

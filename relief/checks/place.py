@@ -7,6 +7,7 @@ from operator import itemgetter
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from relief.checks.check import TEXT_ROUNDING, Check
 from relief.clamps import FAR, LEAST_ROOM, spare_room
@@ -87,10 +88,9 @@ def inside_the_trace(evidence: RunEvidence) -> Check:
     if not traces:
         message = "no trace is among the programs"
         return Check("inside the trace", True, 0.0, TRACE_SLACK, "mm", message, "stop")
-    low = np.min([np.nanmin(p.moves.points[:, :2], axis=0) for p in traces], axis=0)
-    high = np.max([np.nanmax(p.moves.points[:, :2], axis=0) for p in traces], axis=0)
+    fence = _fence(traces)
     beyond, program, move = max(
-        (_beyond(program, low, high) for program in evidence.cuts), key=itemgetter(0), default=(0.0, None, 0)
+        (_beyond(program, fence) for program in evidence.cuts), key=itemgetter(0), default=(0.0, None, 0)
     )
     holds = beyond <= TRACE_SLACK or program is None
     message = "the trace goes round all that is cut"
@@ -162,16 +162,31 @@ def _blind_descent(program: ReadProgram) -> str:
     return ""
 
 
-def _beyond(
-    program: ReadProgram, low: npt.NDArray[np.float64], high: npt.NDArray[np.float64]
-) -> tuple[float, ReadProgram, int]:
-    """Return how far a cutter comes out of a box, and in which move."""
+def _fence(traces: list[ReadProgram]) -> shapely.Geometry:
+    """Return what traces go round: the convex hull of where they come to."""
+    places = np.concatenate([program.moves.points[:, :2] for program in traces])
+    return shapely.MultiPoint(places[np.isfinite(places).all(axis=1)]).convex_hull
+
+
+def _beyond(program: ReadProgram, fence: shapely.Geometry) -> tuple[float, ReadProgram, int]:
+    """Return how far a cutter comes out of a convex fence, and in which move.
+
+    A disc lies within a convex fence when its middle lies a radius or more inside the line of every side.
+    """
     radius = program.cutter.diameter / 2 if program.cutter else 0.0
     ends = program.moves.points[1:, :2]
-    out = np.nan_to_num(np.maximum(low - (ends - radius), (ends + radius) - high), nan=-math.inf)
-    worst = out.max(axis=1)
-    move = int(np.argmax(worst)) if worst.size else 0
-    return (float(worst[move]) if worst.size else 0.0), program, move
+    if not isinstance(fence, shapely.Polygon):  # a walk along one line goes round nothing
+        out = np.asarray(shapely.distance(shapely.points(np.nan_to_num(ends)), fence), dtype=np.float64)
+    else:
+        ring = shapely.get_coordinates(fence.exterior)[:: -1 if fence.exterior.is_ccw else 1]
+        out = np.full(len(ends), -math.inf)
+        for start, step in zip(ring, np.diff(ring, axis=0), strict=False):
+            outward = np.array([-step[1], step[0]]) / math.hypot(*step)
+            np.fmax(out, (ends - start) @ outward, out=out)
+    if not out.size:
+        return 0.0, program, 0
+    move = int(np.argmax(out))
+    return float(out[move]) + radius, program, move
 
 
 def _depth(program: ReadProgram) -> float:

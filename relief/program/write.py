@@ -10,7 +10,7 @@ import math
 import re
 import textwrap
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -40,6 +40,10 @@ CAUTIONS = (
     "guards in place, work and clamps secure, clamps clear of the cutter; never leave it unattended",
     "run it once above the stock with the spindle off before the first cut",
     "the machine's manual, local rules and whoever trains you come first",
+)
+
+CHANGE_CAUTION = (
+    "at each change of cutter make sure that the one named is in, tight, and that Z0 holds for it too"
 )
 
 _SPELT = str.maketrans({
@@ -75,6 +79,24 @@ class ProgramHead:
     number: int = 0
 
 
+@dataclass(frozen=True, eq=False)
+class Work:
+    """What one cutter does in a program.
+
+    Parameters
+    ----------
+    toolpath : starts with a rapid, at clearance height
+    feed : (n,) mm/min for the move that arrives at each point; not looked at for rapids
+    head : what the comments on top say, and the spindle speed
+    stops : rows of the toolpath, rising, at which to wait for the user, and what is said there
+    """
+
+    toolpath: Toolpath
+    feed: npt.NDArray[np.float64]
+    head: ProgramHead
+    stops: Sequence[tuple[int, str]] = ()
+
+
 def write_program(
     toolpath: Toolpath,
     feed: npt.NDArray[np.float64],
@@ -83,13 +105,21 @@ def write_program(
     zero: tuple[float, float, float] = (0.0, 0.0, 0.0),
     units: Units = "mm",
 ) -> bytes:
+    """Write the program of one cutter; see `write_works`."""
+    return write_works((Work(toolpath, feed, head),), machine, zero, units)
+
+
+def write_works(
+    works: Sequence[Work],
+    machine: Machine,
+    zero: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    units: Units = "mm",
+) -> bytes:
     """Write one program.
 
     Parameters
     ----------
-    toolpath : starts with a rapid, at clearance height
-    feed : (n,) mm/min for the move that arrives at each point; not looked at for rapids
-    head : what the comments on top say, and the spindle speed
+    works : what is done, cutter by cutter; more than one needs a machine that changes cutters by M6
     machine : what its controller understands
     zero : (x, y, z) mm, added to every position
     units : unit of the text
@@ -103,11 +133,15 @@ def write_program(
     PlanError
         A position or feed that cannot be written: not finite, absurdly far, or a cut without a feed.
     """
-    moves, state = _begun(toolpath, feed, head, machine, zero, units)
-    below = bool(state.z < state.retract)
-    decimals = _decimals(machine, units)
-    height = _number(state.retract, decimals, 1) if below else None
-    return moves + _lines(_closing(head, machine, height, state.rapid))
+    parts = [_lines(_opening([work.head for work in works], machine, units))]
+    for number, work in enumerate(works, start=1):
+        if len(works) > 1:
+            parts.append(_lines(_comment(_cutter_text(work.head, number, machine), machine)))
+        moves, state = _begun(work, machine, zero, units)
+        height = _number(state.retract, _decimals(machine, units), 1) if state.z < state.retract else None
+        parts += [moves, _lines(_closing(work.head, machine, height, state.rapid))]
+    parts.append(_lines(_end(machine)))
+    return b"".join(parts)
 
 
 def write_beginning(
@@ -130,9 +164,10 @@ def write_beginning(
     PlanError
         As in `write_program`.
     """
-    moves, _ = _begun(toolpath, feed, head, machine, (0.0, 0.0, 0.0), units)
+    opening = _lines(_opening([head], machine, units))
+    moves, _ = _begun(Work(toolpath, feed, head), machine, (0.0, 0.0, 0.0), units)
     steps = _feed_steps(np.array([feed_next]), np.array([False]), units)
-    return moves + f"F{_number(int(steps[0]), FEED_DECIMALS[units], 0)}\n".encode("ascii")
+    return opening + moves + f"F{_number(int(steps[0]), FEED_DECIMALS[units], 0)}\n".encode("ascii")
 
 
 class _State(NamedTuple):
@@ -144,27 +179,27 @@ class _State(NamedTuple):
 
 
 def _begun(
-    toolpath: Toolpath,
-    feed: npt.NDArray[np.float64],
-    head: ProgramHead,
-    machine: Machine,
-    zero: tuple[float, float, float],
-    units: Units,
+    work: Work, machine: Machine, zero: tuple[float, float, float], units: Units
 ) -> tuple[bytes, _State]:
-    """Return head, opening and moves of a program, and how they leave the machine."""
-    decimals = _decimals(machine, units)
+    """Return what one cutter does from its being put in to its last move, and how that leaves the machine."""
+    decimals, toolpath = _decimals(machine, units), work.toolpath
     points = _steps(toolpath.points + np.asarray(zero, dtype=np.float64), decimals, units)
     rapid = toolpath.kinds == RAPID
-    feeds = _feed_steps(np.asarray(feed, dtype=np.float64), rapid, units)
+    feeds = _feed_steps(np.asarray(work.feed, dtype=np.float64), rapid, units)
     if len(points) and not rapid[0]:
         message = "the path starts with a cut; the first move must be a rapid at clearance height"
         raise PlanError(message)
     clearance = np.array([[0.0, 0.0, machine.clearance + zero[2]]])
     retract = int(points[0, 2] if len(points) else _steps(clearance, decimals, units)[0, 2])
     state = np.array([UNTOLD, UNTOLD, retract, 0, -1])
-    opening = _lines(_opening(head, machine, units, _number(retract, decimals, 1)))
-    moves = _moves_text(points, rapid, feeds, decimals, FEED_DECIMALS[units], state)
-    return b"".join([opening, *moves]), _State(int(state[2]), retract, bool(state[3] == 0))
+    parts = [_lines(_start(work.head, machine, _number(retract, decimals, 1)))]
+    done = 0
+    for row, said in (*work.stops, (len(points), "")):
+        rows = slice(done, row + 1)
+        parts += _moves_text(points[rows], rapid[rows], feeds[rows], decimals, FEED_DECIMALS[units], state)
+        parts.append(_lines(_pause(said, machine)) if said else b"")
+        done = row + 1
+    return b"".join(parts), _State(int(state[2]), retract, bool(state[3] == 0))
 
 
 def _decimals(machine: Machine, units: Units) -> int:
@@ -219,13 +254,17 @@ def _moves_text(
     return pieces
 
 
-def _opening(head: ProgramHead, machine: Machine, units: Units, height: str) -> Iterator[str]:
-    """Yield the lines before the first move sideways."""
+def _opening(heads: Sequence[ProgramHead], machine: Machine, units: Units) -> Iterator[str]:
+    """Yield the lines before the first move."""
     if machine.percent_lines:
         yield "%"
     if machine.comments:
-        yield from _head_comments(head, machine, units)
+        yield from _head_comments(heads, machine, units)
     yield f"G17 {UNIT_WORDS[units]} G90 G94 G54"
+
+
+def _start(head: ProgramHead, machine: Machine, height: str) -> Iterator[str]:
+    """Yield the lines before a cutter's first move sideways."""
     yield f"G0 Z{height}"
     if machine.tool_change == "M6" and head.number:
         yield f"T{head.number} M6"
@@ -247,6 +286,12 @@ def _spindle_start(head: ProgramHead, machine: Machine) -> Iterator[str]:
         yield "M5"
 
 
+def _pause(said: str, machine: Machine) -> Iterator[str]:
+    """Yield the lines that wait for the user."""
+    yield from _comment(said, machine)
+    yield "M0"
+
+
 def _closing(head: ProgramHead, machine: Machine, height: str | None, rapid: bool) -> Iterator[str]:
     """Yield the lines after the last move: retract first, then the spindle stops."""
     if height is not None:
@@ -256,27 +301,42 @@ def _closing(head: ProgramHead, machine: Machine, height: str | None, rapid: boo
             yield from _comment("Stop the spindle by hand", machine)
         else:
             yield "M5"
+
+
+def _end(machine: Machine) -> Iterator[str]:
+    """Yield the lines that end a program."""
     yield "M2"
     if machine.percent_lines:
         yield "%"
 
 
-def _head_comments(head: ProgramHead, machine: Machine, units: Units) -> Iterator[str]:
+def _head_comments(heads: Sequence[ProgramHead], machine: Machine, units: Units) -> Iterator[str]:
+    head, several = heads[0], len(heads) > 1
+    times = [one.seconds for one in heads if one.seconds is not None]
     told = {
         "Job": head.job,
-        "Operation": head.operation,
-        "Cutter": head.cutter,
+        "Operation": ", ".join(one.operation for one in heads),
+        "Cutter": None if several else head.cutter,
         "Stock": head.stock,
         "Zero": head.zero,
-        "Spindle": _spindle_text(head, machine),
-        "Time": None if head.seconds is None else f"about {_time_text(head.seconds)}",
+        "Spindle": None if several else _spindle_text(head, machine),
+        "Time": f"about {_time_text(sum(times))}" if times else None,
         "Units": "millimetres, feeds in mm/min" if units == "mm" else "inches, feeds in in/min",
     }
     for name, text in told.items():
         if text is not None:
             yield from _comment(f"{name}: {text}", machine)
-    for text in (*CAUTIONS, *head.cautions):
+    for number, one in enumerate(heads, start=1):
+        if several:
+            yield from _comment(_cutter_text(one, number, machine), machine)
+    for text in (*CAUTIONS, *((CHANGE_CAUTION,) if several else ()), *head.cautions):
         yield from _comment(f"Caution: {text}", machine)
+
+
+def _cutter_text(head: ProgramHead, number: int, machine: Machine) -> str:
+    """Return what is told of one of several cutters."""
+    spindle = _spindle_text(head, machine) if head.rpm > 0 else "the spindle STAYS OFF"
+    return f"Cutter {number}: T{head.number} {head.cutter}, {head.operation}, {spindle}"
 
 
 def _spindle_text(head: ProgramHead, machine: Machine) -> str:
