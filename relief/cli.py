@@ -1,8 +1,4 @@
-"""Words on a terminal: parse, one call, print. The only place where errors become text and exit codes.
-
-Exit codes: 0 done, every check holds · 1 refused, nothing written · 2 wrong use of the command line ·
-3 a check fell short, no program is left behind.
-"""
+"""Words on a terminal: parse, one call, print."""
 
 from __future__ import annotations
 
@@ -11,16 +7,14 @@ import shlex
 import signal
 import sys
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
 from relief import __version__
-from relief.errors import ReliefError
-
-REFUSED, SHORT, INTERRUPTED = 1, 3, 130
+from relief.endings import SHORT, leave, told_in_one_line
 
 # Options of carve that are job keys under a shorter name; their help comes from the key itself.
 SHORT_NAMES = {
@@ -50,10 +44,35 @@ class Commands(click.Group):
         build = COMMANDS.get(cmd_name)
         return build() if build else None
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command that the first word names, or say which one it may have meant."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from relief.tables import nearest
+
+            ctx.fail(f'No such command "{args[0]}"; {nearest(args[0], list(COMMANDS))}')
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write a line for each command."""
         with formatter.section("Commands"):
             formatter.write_dl(list(SUMMARIES.items()))
+
+
+class Command(click.Command):
+    """A command that answers a misspelt option with the nearest one."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Parse the command line's words."""
+        try:
+            return super().parse_args(ctx, args)
+        except click.NoSuchOption as error:
+            from relief.tables import nearest
+
+            known = [name for option in self.params for name in option.opts if name.startswith("--")]
+            message = f'No such option "{error.option_name}"; {nearest(error.option_name, known)}'
+            raise click.UsageError(message, ctx) from None
 
 
 @click.group(
@@ -96,7 +115,7 @@ def _key_options() -> list[click.Parameter]:
 
 
 def _carve_command() -> click.Command:
-    return click.Command(
+    return Command(
         "carve",
         callback=_carve,
         params=[
@@ -127,7 +146,7 @@ def _carve(
     source: Path, out: Path | None, replace: bool, settings: tuple[str, ...], heights: Path | None,
     quiet: bool, **short: str | None,
 ) -> None:  # fmt: skip
-    with _told_in_one_line():
+    with told_in_one_line() as result:
         from relief.job import job_from_source
         from relief.progress import Silent
         from relief.shop.load import Shop
@@ -137,20 +156,18 @@ def _carve(
         job = job_from_source(source, _asked(settings, short))
         shop = Shop.read(None if job.shop is None else Path(job.shop))
         folder = out if out is not None else Path(f"{source.stem} job")
+        result.goes_to(folder)
         with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
             report = carve(job, shop, folder, replace=replace, heights=heights, progress=progress)
-    if not quiet:
-        click.echo("\n".join(report.summary_lines(folder)))
-    if not report.ready:
-        faults = "; ".join(
-            f"{c.name}: {c.message}" for c in report.checks if not c.holds and c.severity == "stop"
-        )
-        click.echo(f"relief: no program was written: {faults}; see {folder / 'sheet.html'}", err=True)
-        sys.exit(SHORT)
+        if not quiet:
+            click.echo("\n".join(report.summary_lines(folder)))
+        if not report.ready:
+            faults = "; ".join(f"{check.name}: {check.message}" for check in report.stops)
+            leave(f"no program was written: {faults}; see {folder / 'sheet.html'}", SHORT)
 
 
 def _looks_command() -> click.Command:
-    return click.Command(
+    return Command(
         "looks",
         callback=_looks,
         params=[
@@ -174,7 +191,7 @@ def _looks_command() -> click.Command:
 def _looks(
     picture: Path, out: Path | None, settings: tuple[str, ...], quiet: bool, **short: str | None
 ) -> None:
-    with _told_in_one_line():
+    with told_in_one_line() as result:
         from relief.errors import FolderError
         from relief.job import job_from_source
         from relief.jobfolder import check_folder, write_folder
@@ -188,15 +205,15 @@ def _looks(
             message = f"{folder}: already there; name another folder with --out"
             raise FolderError(message)
         check_folder(folder, replace=False)
+        result.goes_to(folder)
         job = job_from_source(picture, _asked(settings, short))
         shop = Shop.read(None if job.shop is None else Path(job.shop))
         with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
             files = draw_looks(job, shop, folder, progress)
         write_folder(folder, files, replace=False)
-    if not quiet:
-        click.echo(
-            f"Wrote {folder}. Look at {folder / 'looks.png'}, then carve the job file that you like best."
-        )
+        if not quiet:
+            sheet = folder / "looks.png"
+            click.echo(f"Wrote {folder}. Look at {sheet}, then carve the job file that you like best.")
 
 
 def _asked(settings: tuple[str, ...], short: dict[str, str | None]) -> dict[str, Any]:
@@ -218,7 +235,7 @@ def _setting(text: str) -> tuple[str, Any]:
 
 
 def _shop_command() -> click.Command:
-    return click.Command(
+    return Command(
         "shop",
         callback=_shop,
         params=[
@@ -239,7 +256,7 @@ def _shop_command() -> click.Command:
 
 
 def _shop(shop: Path | None, write: Path | None) -> None:
-    with _told_in_one_line():
+    with told_in_one_line():
         from relief.jobfolder import check_file, write_file
         from relief.shop.load import Shop
 
@@ -253,7 +270,7 @@ def _shop(shop: Path | None, write: Path | None) -> None:
 
 
 def _new_command() -> click.Command:
-    return click.Command(
+    return Command(
         "new",
         callback=_new,
         params=[
@@ -274,7 +291,7 @@ def _new_command() -> click.Command:
 
 
 def _new(picture: Path, out: Path | None, like: Path | None) -> None:
-    with _told_in_one_line():
+    with told_in_one_line():
         from relief.errors import PictureError
         from relief.job import job_from_source
         from relief.jobfolder import check_file, write_file
@@ -291,7 +308,7 @@ def _new(picture: Path, out: Path | None, like: Path | None) -> None:
 
 
 def _check_command() -> click.Command:
-    return click.Command(
+    return Command(
         "check",
         callback=_check,
         params=[
@@ -332,7 +349,7 @@ def _check(
     if job is not None and (thickness or shop):
         message = "--thickness and --shop are told by the job already; leave them out or leave --job out"
         raise click.UsageError(message)
-    with _told_in_one_line():
+    with told_in_one_line():
         from relief.progress import Silent
         from relief.recheck import recheck, recheck_without_job
         from relief.terminal import watching
@@ -354,7 +371,7 @@ def _check(
 
 
 def _resume_command() -> click.Command:
-    return click.Command(
+    return Command(
         "resume",
         callback=_resume,
         params=[
@@ -395,7 +412,7 @@ def _resume(
     if (line is None) == (position is None):
         message = "tell where it stopped: with --at LINE, or with --at-position X Y Z"
         raise click.UsageError(message)
-    with _told_in_one_line():
+    with told_in_one_line() as result:
         from relief.jobfolder import check_file, write_file
         from relief.progress import Silent
         from relief.resume import resume
@@ -404,6 +421,7 @@ def _resume(
 
         path = out or Path(f"{program.stem} resumed.nc")
         check_file(path)
+        result.goes_to(path)
         place = None
         if position:
             x, y, z = (parse_length(_number_or_text(text)) for text in position)
@@ -412,14 +430,12 @@ def _resume(
             made = resume(
                 program, job or program.parent, path.name, line=line, position=place, progress=progress
             )
-        if not made.stops:
-            write_file(path, made.text)
-    if made.stops:
-        faults = "; ".join(f"{check.name}: {check.message}" for check in made.stops)
-        click.echo(f"relief: no program was written: {faults}", err=True)
-        sys.exit(SHORT)
-    if not quiet:
-        click.echo("\n".join((f"Wrote {path}.", *made.lines())))
+        if made.stops:
+            faults = "; ".join(f"{check.name}: {check.message}" for check in made.stops)
+            leave(f"no program was written: {faults}", SHORT)
+        write_file(path, made.text)
+        if not quiet:
+            click.echo("\n".join((f"Wrote {path}.", *made.lines())))
 
 
 def _number_or_text(text: str) -> float | str:
@@ -437,32 +453,6 @@ COMMANDS: dict[str, Callable[[], click.Command]] = {
     "resume": _resume_command,
     "shop": _shop_command,
 }
-
-
-@contextlib.contextmanager
-def _told_in_one_line() -> Iterator[None]:
-    """Turn whatever goes wrong inside into one line and an exit code."""
-    try:
-        yield
-    except click.ClickException:
-        raise
-    except ReliefError as error:
-        _leave(" ".join(str(error).split()), REFUSED)
-    except KeyboardInterrupt:
-        _leave("stopped; nothing was written", INTERRUPTED)
-    except MemoryError:
-        _leave("not enough memory for this grid; use a wider --pitch", REFUSED)
-    except Exception as error:  # a fault of ours, but the user still gets one line and no half-made file
-        what = " ".join(f"{type(error).__name__}: {error}".split())
-        _leave(
-            f"a fault inside relief ({what}); nothing was written; please report it with the job file",
-            REFUSED,
-        )
-
-
-def _leave(message: str, code: int) -> None:
-    click.echo(f"relief: {message}", err=True)
-    sys.exit(code)
 
 
 def _stop(_signal: int, _frame: object) -> None:

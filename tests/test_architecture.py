@@ -53,7 +53,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("sheet.drawing", "sheet.scene"),
     ("sheet.render",),
     ("sheet",),
-    ("jobfolder", "terminal", "firstrun"),
+    ("jobfolder", "terminal", "firstrun", "endings"),
     ("workflow", "newjob", "recheck", "looks"),
     ("resume",),
     ("cli",),

@@ -12,6 +12,7 @@ import pytest
 import trimesh
 from click.testing import CliRunner, Result
 
+from relief import workflow
 from relief.cli import COMMANDS, SUMMARIES, relief
 from tests.broken import CASES, Case, good_picture
 
@@ -52,6 +53,41 @@ def test_wrong_use_of_the_command_line_is_exit_2(arguments):
 
     assert 2 == result.exit_code
     assert "Usage" in result.stderr or "Error" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "meant"),
+    [
+        (["crave", "a.png"], "carve"),
+        (["carve", "a.png", "--wdth", "3"], "--width"),
+        (["carve", "a.png", "--thicknes", "3"], "--thickness"),
+        (["looks", "a.png", "--materail", "mdf"], "--material"),
+        (["shop", "--wirte", "my-shop.toml"], "--write"),
+    ],
+)
+def test_a_misspelt_word_is_answered_with_the_nearest(arguments: list[str], meant: str):
+    """Commands and options alike are named in the error."""
+    assert f'did you mean "{meant}"?' in run(*arguments).stderr
+
+
+@pytest.mark.parametrize("earlier", [False, True])
+@pytest.mark.parametrize("when", ["before", "after"])
+def test_a_stop_says_what_is_true(tmp_path: Path, monkeypatch, when: str, earlier: bool):
+    """Ctrl-C in the last instant: after the folder took its place it is there, before it nothing is."""
+    if earlier:
+        assert run(*small(tmp_path), "--quiet").exit_code == 0
+    write = workflow.write_folder
+
+    def stopped(folder: Path, files, replace: bool) -> None:
+        if when == "after":
+            write(folder, files, replace)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(workflow, "write_folder", stopped)
+    result = run(*small(tmp_path, "--replace"))
+    assert result.exit_code == 130
+    said = f"{tmp_path / 'job'} had been finished and is whole" if when == "after" else "nothing was written"
+    assert result.stderr.splitlines()[-1] == f"relief: stopped; {said}"
 
 
 @pytest.mark.parametrize("kind", ["ply", "glb"])

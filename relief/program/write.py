@@ -52,6 +52,8 @@ _SPELT = str.maketrans({
 })  # fmt: skip
 # What a comment may hold. Characters that some controllers act upon wherever they stand (! ? ~ % $ ; and the
 # like; common practice, no source) are left out although the standard would allow them.
+_COMMAND = re.compile(r" *MSG", re.IGNORECASE)
+_LABEL = re.compile(r"[A-Z][A-Za-z ]*: ")
 _NOT_PLAIN = re.compile(r"""[^A-Za-z0-9 .,:+\-/='"_*\[\]&]""")
 
 
@@ -357,15 +359,18 @@ def _time_text(seconds: float) -> str:
 def _comment(text: str, machine: Machine) -> Iterator[str]:
     """Yield a text as comment lines; whatever it holds, nothing of it can become a block.
 
-    A line after the first starts with a sign, so that it cannot begin with a word that a controller takes
-    for a command (the standard's "MSG,").
+    Further lines stand below what follows the first one's label. One that would begin with a word that a
+    controller takes for a command (the standard's "MSG,") gets a sign before it.
     """
     if not machine.comments:
         return
     spelt = unicodedata.normalize("NFKD", text.translate(_SPELT)).translate(_SPELT)
     plain = "".join(c for c in spelt if not unicodedata.combining(c))
     plain = _NOT_PLAIN.sub("_", re.sub(r"\s+", " ", plain).strip())
-    yield from (f"({line})" for line in textwrap.wrap(plain, COMMENT_WIDTH, subsequent_indent="+ "))
+    label = _LABEL.match(plain)
+    indent = " " * (label.end() if label else 2)
+    for line in textwrap.wrap(plain, COMMENT_WIDTH, subsequent_indent=indent):
+        yield f"(+ {line.lstrip()})" if line.startswith(" ") and _COMMAND.match(line) else f"({line})"
 
 
 def _number(steps: int, decimals: int, least: int) -> str:

@@ -7,13 +7,13 @@
 (Time: about 13 min)
 (Units: millimetres, feeds in mm/min)
 (Caution: eye and ear protection on, dust extraction running, hands,)
-(+ sleeves and hair clear)
+(         sleeves and hair clear)
 (Caution: guards in place, work and clamps secure, clamps clear of the)
-(+ cutter, never leave it unattended)
+(         cutter, never leave it unattended)
 (Caution: run it once above the stock with the spindle off before the)
-(+ first cut)
+(         first cut)
 (Caution: the machine's manual, local rules and whoever trains you come)
-(+ first)
+(         first)
 (Caution: resin gums the flutes, clean them)
 G17 G21 G90 G94 G54
 G0 Z5.0
