@@ -54,7 +54,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("sheet.render",),
     ("sheet",),
     ("jobfolder", "terminal", "firstrun", "endings"),
-    ("workflow", "newjob", "recheck", "looks"),
+    ("workflow", "newjob", "reference", "recheck", "looks"),
     ("resume",),
     ("cli",),
     ("__main__",),

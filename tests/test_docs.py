@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -13,7 +14,12 @@ from click.testing import CliRunner
 import relief
 from relief.cli import COMMANDS, SHORT_NAMES
 from relief.cli import relief as program
-from relief.job import job_keys
+from relief.job import Job, Lettering, job_from_source, job_keys
+from relief.setup import set_up
+from relief.shop.load import Shop
+from relief.shop.records import Cutter, Machine, Material
+from relief.tables import keys_of
+from shared import make_reference
 from tests.test_architecture import EMPTY, FACE, MODULES
 
 ROOT = Path(__file__).parent.parent
@@ -90,6 +96,45 @@ def test_each_example_in_the_help_is_understood(name: str) -> None:
 def test_the_short_options_are_job_keys() -> None:
     """Each short option of carve stands for a key of the job file."""
     assert set(SHORT_NAMES.values()) <= {key.name for key in job_keys()}
+
+
+@pytest.mark.parametrize("name", make_reference.PAGES)
+def test_the_reference_pages_are_those_of_the_code(name: str) -> None:
+    """`python shared/make_reference.py` writes what is there: every key, default, limit and meaning."""
+    committed = (ROOT / "shared" / name).read_text(encoding="utf-8")
+    assert committed == make_reference.PAGES[name](), "run `python shared/make_reference.py`"
+
+
+def test_the_reference_pages_hold_every_key() -> None:
+    """Each key of the job, of texts and clamps, and of the shop has a row of its own."""
+    text = "\n".join(page() for page in make_reference.PAGES.values())
+    for record in (Job, Lettering, Cutter, Material, Machine):
+        for key in keys_of(record):
+            assert f"\n| `{key.name.rpartition('.')[2]}` | " in text, key.name
+
+
+def test_the_sample_shop_is_one(tmp_path: Path) -> None:
+    """The file to copy is read, lies over the starter shop, and a job may be set up with all of it."""
+    shop = Shop.read(ROOT / "shared" / "my-shop.toml")
+    assert len(shop.cutters) == len(Shop.read(None).cutters) + 1
+    asked = {
+        "relief.width": 60.0,
+        "output.pitch": 0.5,
+        "finishing.cutter": "my fine ball",
+        "material": "lime from the yard",
+        "machine": "my router",
+    }
+    setup = set_up(job_from_source(ROOT / "demo_images" / "garden_rows.png", asked), shop)
+    assert setup.machine.name == "my router"
+
+
+def test_the_sample_job_is_one() -> None:
+    """The gate sign's job file is read, and its picture, letters and cutout are set up."""
+    job = Job.read(ROOT / "shared" / "gate-sign.toml")
+    assert [text.text for text in job.lettering] == ["Bean Row", "ALLOTMENTS"]
+    setup = set_up(replace(job, output=replace(job.output, pitch=0.5)), Shop.read(None))
+    assert setup.part is not None
+    assert not any("too fine" in note for note in setup.notes)
 
 
 def test_each_job_key_says_what_it_means() -> None:
