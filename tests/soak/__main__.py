@@ -13,6 +13,7 @@ from tests.soak.fuzz import fuzz
 from tests.soak.jobs import jobs
 from tests.soak.kills import kills
 from tests.soak.mutations import mutations
+from tests.soak.practice import practice
 from tests.soak.resumes import resumes
 
 # what a trial is called, and how many it tries when nobody says how many
@@ -22,6 +23,7 @@ TRIALS: dict[str, tuple[Callable[[int, int], int], int]] = {
     "fuzz": (fuzz, 10_000),
     "kills": (kills, 100),
     "resumes": (resumes, 50),
+    "practice": (practice, 50),
 }
 
 
