@@ -222,6 +222,13 @@ class Finishing:
     """Cutting the surface itself with a round-ended cutter."""
 
     cutter: Annotated[Text, key("cutter: its name, number or description")] = "ball 1/8 in"
+    passes: Annotated[
+        tuple[Text, ...],
+        key(
+            "several cutters, coarse to fine, each by name, number or description; the finer ones come only"
+            " where the coarser left too much; instead of cutter"
+        ),
+    ] = ()
     scallop: Annotated[Length, key("ridge height between passes, at most", "mm", gt=0, le=5)] = 0.05
     angle: Annotated[Literal["auto"] | Bearing, key("direction of the passes from X, or auto", "degrees")] = (
         "auto"
@@ -280,7 +287,7 @@ class Output:
 
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
-    "roughing.rest", "finishing.passes",
+    "roughing.rest",
     "output.ease", "outline", "tiles",
 )  # fmt: skip
 NOT_YET_VALUES = {
@@ -351,7 +358,7 @@ class Job:
         """
         _refuse_later_keys(table, where)
         try:
-            return read_record(cls, table, where)
+            return read_record(cls, _with_last_pass(table, where), where)
         except TableError as error:
             raise JobError(str(error)) from None
 
@@ -393,9 +400,40 @@ def job_from_source(source: Path, settings: Mapping[str, Any]) -> Job:
         table, where = _rooted_table(source), str(source)
     else:
         table, where = {"picture": str(source)}, "command line"
+    _make_way(table, settings)
     for name, value in settings.items():
         set_key(table, name, value, "command line")
     return Job.from_table(table, where)
+
+
+def _make_way(table: dict[str, Any], settings: Mapping[str, Any]) -> None:
+    """Drop one of finishing's cutter and passes from a table where the settings give the other alone."""
+    finishing = table.get("finishing")
+    for given, other in (("cutter", "passes"), ("passes", "cutter")):
+        if f"finishing.{given}" in settings and isinstance(finishing, dict):
+            finishing.pop(other, None)
+
+
+def _with_last_pass(table: Mapping[str, Any], where: str) -> Mapping[str, Any]:
+    """Return the table with the last of finishing's passes as its cutter, which decides what can be reached.
+
+    Raises
+    ------
+    JobError
+        The table gives another cutter beside the passes.
+    """
+    finishing = table.get("finishing")
+    passes = finishing.get("passes") if isinstance(finishing, Mapping) else None
+    if not isinstance(finishing, Mapping) or not isinstance(passes, list | tuple) or not passes:
+        return table
+    cutter = finishing.get("cutter", passes[-1])
+    if cutter != passes[-1]:
+        message = (
+            f'{where}: finishing.cutter = "{cutter}" is not the last of finishing.passes, "{passes[-1]}";'
+            " leave one of the two keys out"
+        )
+        raise JobError(message)
+    return {**table, "finishing": {**finishing, "cutter": cutter}}
 
 
 def _rooted_table(path: Path) -> dict[str, Any]:

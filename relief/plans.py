@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import NamedTuple, cast
 
 import numpy as np
@@ -11,12 +12,15 @@ import numpy.typing as npt
 
 from relief.cutters import profile
 from relief.feeds import Feeds, choose_feeds, limit_feeds
+from relief.heightfield import Heightfield
 from relief.job import Cutout, Finishing, Roughing
+from relief.kernels.sweep import sweep
 from relief.operations import Kind, Operation, job_operations
 from relief.part import Part
 from relief.planning.cutout import plan_cutout
 from relief.planning.finishing import plan_finishing
 from relief.planning.linking import lifted
+from relief.planning.rest import plan_rest
 from relief.planning.roughing import plan_roughing
 from relief.planning.spacing import stepover
 from relief.planning.trace import plan_trace, swept_outline
@@ -174,21 +178,36 @@ def roughing_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _pr
     return _planned(operation, setup, toolpath, section)
 
 
-def finishing_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], progress: Progress) -> Plan:
-    """Cut the surface itself: what is left on is the allowance and the ridges of the roughing."""
-    asked = setup.job.finishing
-    plan = plan_finishing(
-        setup.target,
-        setup.region,
-        operation.cutter,
-        asked.scallop,
-        angle=asked.angle,
-        cut=asked.cut,
+def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], progress: Progress) -> Plan:
+    """Cut the surface itself; a finer cutter comes only where the coarser ones left too much of it."""
+    asked, cutter, finest = setup.job.finishing, operation.cutter, setup.finishing_cutter
+    plan_passes = partial(
+        plan_finishing if cutter == setup.finishing_cutters[0] else plan_rest,
+        target=setup.target,
+        region=setup.region,
+        cutter=cutter,
+        scallop=asked.scallop,
+        finest=None if cutter == finest else finest,
         clearance=setup.clearance,
         step=setup.step,
         progress=progress,
     )
+    if cutter == setup.finishing_cutters[0]:
+        plan = plan_passes(angle=asked.angle, cut=asked.cut)
+    else:
+        plan = plan_passes(left=left_standing(setup, done))
     return _planned(operation, setup, plan.toolpath, asked, yardstick=plan.yardstick)
+
+
+def left_standing(setup: Setup, done: Sequence[Plan]) -> Heightfield:
+    """Return the stock as the plans so far leave it."""
+    heights = setup.stock.heights.copy()
+    for plan in done:
+        if plan.cutter:
+            points = plan.toolpath.points - (*setup.stock.origin, 0.0)
+            shape = np.array(profile(plan.cutter), dtype=np.float64)
+            sweep(heights, setup.stock.pitch, shape, points[:-1].copy(), points[1:].copy())
+    return setup.stock.with_heights(heights)
 
 
 def cutout_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _progress: Progress) -> Plan:

@@ -8,11 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from relief.clamps import check_room, clearance_note, clearance_over, named
-from relief.cutters import profile
+from relief.cutters import profile, profile_height
 from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
 from relief.job import Clamp, Job
@@ -100,7 +101,7 @@ def set_up(job: Job, shop: Shop) -> Setup:
     JobError, ShopError, PictureError
         Whatever cannot be carved as asked; one line says what, where and how to mend it.
     """
-    finishing = (shop.cutter(job.finishing.cutter),)
+    finishing = _finishing_cutters(job, shop)
     _check_cutters(job, shop.cutter(job.roughing.cutter), finishing)
     finish = finishing[-1]
     source = read_source(job, finish)
@@ -142,8 +143,9 @@ def lay_out(
         Whatever cannot be carved as asked.
     """
     material, machine = shop.material(job.material), shop.machine(job.machine)
-    rough, finishing = shop.cutter(job.roughing.cutter), (shop.cutter(job.finishing.cutter),)
+    rough, finishing = shop.cutter(job.roughing.cutter), _finishing_cutters(job, shop)
     _check_cutters(job, rough, finishing)
+    _check_order(finishing, -float(relief.heights.min()))
     freeing = cutout_cutter(job, shop)
     margins = _margins(job, relief, rough, finishing, freeing)
     _check_nodes(relief, margins)
@@ -208,6 +210,30 @@ def _check_cutters(job: Job, rough: Cutter, finishing: Sequence[Cutter]) -> None
         raise JobError(message)
     for cutter in finishing:
         _check_finishing_cutter(job, cutter)
+
+
+def _finishing_cutters(job: Job, shop: Shop) -> tuple[Cutter, ...]:
+    """Return the finishing cutters, coarse to fine."""
+    return tuple(shop.cutter(name) for name in job.finishing.passes or (job.finishing.cutter,))
+
+
+def _check_order(finishing: Sequence[Cutter], depth: float) -> None:
+    """Refuse passes of which a later one does not fit wherever the one before it does."""
+    for coarse, fine in pairwise(finishing):
+        if not _finer(fine, coarse, depth):
+            message = (
+                f'finishing.passes: "{fine.name}" comes after "{coarse.name}", but is not the finer of the'
+                " two all over; name the cutters coarse to fine"
+            )
+            raise JobError(message)
+
+
+def _finer(fine: Cutter, coarse: Cutter, depth: float) -> bool:
+    """Return whether one cutter stands inside another, tip on tip, as far up as the relief is deep."""
+    shapes = profile(fine), profile(coarse)
+    r = np.linspace(0.0, max(shape.radius for shape in shapes), 257)
+    slim, wide = (np.minimum(profile_height(shape, r), depth) for shape in shapes)
+    return bool(np.all(slim >= wide - 1e-9)) and bool(np.any(slim > wide + 1e-9))
 
 
 def _check_finishing_cutter(job: Job, finish: Cutter) -> None:

@@ -44,7 +44,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ),
     ("sources",),
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
-    ("planning.roughing", "planning.cutout"),
+    ("planning.roughing", "planning.rest", "planning.cutout"),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),
     ("checks.check", "closeup", "operations"),
     ("checks.*", "plans"),

@@ -9,7 +9,7 @@ then all detours are cut short that the simulation shows to be needless.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 from typing import Literal, NamedTuple
@@ -28,7 +28,8 @@ from relief.kernels.tip import reach_grid_source, tip_grid
 from relief.planning.spacing import Lines, ball_area, stepover, whole_passes
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
-from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
+from relief.surfaces import reachable_inside
+from relief.toolpath import CUT, PLUNGE, RAPID, Kinds, Toolpath
 
 Points = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -41,6 +42,8 @@ MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
 CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
 LIFT = 0.1  # of the scallop at most may be spent on having fewer blocks
+SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over the finest's, it finishes
+EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
 
 # In stepovers of a plane:
 GROWTH = 0.5  # how far a repair run looks for its next vertex
@@ -81,6 +84,7 @@ def plan_finishing(
     clearance: float = 5.0,
     tolerance: float = 0.005,
     step: float = 0.001,
+    finest: Cutter | None = None,
     progress: Progress | None = None,
 ) -> FinishingPlan:
     """Plan the finishing of a relief.
@@ -96,6 +100,8 @@ def plan_finishing(
     clearance : mm, height of rapids
     tolerance : mm, how far above the exact path one with fewer blocks may run
     step : mm, the lattice that program text can express
+    finest : the finest of the cutters that come after, where there are such
+        What this cutter cannot finish as the finest could is left to them.
     progress : Progress
 
     Returns
@@ -112,21 +118,25 @@ def plan_finishing(
     told = progress or Silent()
     shape = profile(cutter)
     spacing = stepover(shape.corner_radius, scallop)
-    task = _task(target, region, shape, scallop, tolerance, step)
+    task = finishing_task(target, region, shape, scallop, tolerance, step, finest)
     told.fraction(0.2)
-    rounding = min(max(step - DIP, 0.0), scallop / 10)
-    laid = stepover(shape.corner_radius, MARGIN * scallop - rounding)
+    laid = laid_stepover(shape, scallop, step)
     lines = whole_passes(task.tip, shape.corner_radius, laid, angle)
     path = _along(task, lines, cut)
     told.fraction(0.4)
-    path, touched = _repaired(task, path, spacing)
+    path, touched = repaired(task, path, spacing)
     told.fraction(0.6)
-    path = _shortened(task, path, touched, spacing)
-    path, _ = _repaired(task, path, spacing)
+    path = shortened(task, path, touched, spacing)
+    path, _ = repaired(task, path, spacing)
     toolpath = _toolpath(path, clearance)
     told.fraction(1.0)
     yardstick = ball_area(task.tip) / spacing
     return FinishingPlan(toolpath, yardstick, toolpath.cutting_length(), lines.angle_deg)
+
+
+def laid_stepover(shape: Profile, scallop: float, step: float) -> float:
+    """Return the distance at which passes are laid; what rounding to the lattice costs is taken off."""
+    return stepover(shape.corner_radius, MARGIN * scallop - min(max(step - DIP, 0.0), scallop / 10))
 
 
 class Ground(NamedTuple):
@@ -152,7 +162,7 @@ class Aim(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class _Task:
+class Task:
     """What has to be finished, and how paths are traced.
 
     Parameters
@@ -161,6 +171,8 @@ class _Task:
     reach : the best surface that the cutter can leave there
     source : place of the tip that leaves each node at its best
     ground, aim, how, tube : as the kernels see them
+    promise : how high each node may be left in the end, once the finest cutter has been there
+    left : what stands there before; infinite where all of it has to be cut
     """
 
     tip: Heightfield
@@ -170,23 +182,56 @@ class _Task:
     aim: Aim
     how: Points
     tube: Points
+    promise: Floats
+    left: Floats
+
+    def aiming(self, limit: Floats, left: Floats) -> Task:
+        """Return the task with another limit, −∞ where a node does not count, and with what stands before."""
+        return replace(self, aim=self.aim._replace(limit=limit, most=blocks(limit)), left=left)
 
 
-def _task(
-    target: Heightfield, region: Region, shape: Profile, scallop: float, tolerance: float, step: float
-) -> _Task:
+def finishing_task(
+    target: Heightfield,
+    region: Region,
+    shape: Profile,
+    scallop: float,
+    tolerance: float,
+    step: float,
+    finest: Cutter | None = None,
+) -> Task:
+    """Return what has to be finished by a cutter (parameters as for `plan_finishing`)."""
     table = profile_table(shape, target.pitch)
     tip = target.with_heights(tip_grid(target.heights, table)).cropped(region)
     heights, source = reach_grid_source(tip.heights, table)
     reach = tip.with_heights(heights)
-    limit = heights + _aimed(source, scallop) * np.sqrt(1 + reach.slope() ** 2).astype(np.float32)
+    limit = heights + _aimed(source, scallop) * _steepness(reach)
+    best = reach if finest is None else reachable_inside(target, region, finest)
+    promise = best.heights + np.float32(scallop) * _steepness(best)
+    if finest is not None:
+        limit = _shared(limit, reach, source, scallop, best)
     form = np.array(shape, dtype=np.float64)
     ground = Ground(target.heights, blocks(target.heights), target.pitch, *target.origin, form)
     aim = Aim(limit, blocks(limit), tip.pitch, *tip.origin, form)
     above = min(tolerance, LIFT * scallop)
     how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5))])
     tube = np.array([DEPTH - SAG, above, ACROSS, above / 2, DEPTH])
-    return _Task(tip, reach, source.ravel(), ground, aim, how, tube)
+    left = np.full_like(heights, np.inf)
+    return Task(tip, reach, source.ravel(), ground, aim, how, tube, promise, left)
+
+
+def _steepness(surface: Heightfield) -> Floats:
+    """Return how much longer a distance normal to a surface is when measured straight up."""
+    return np.sqrt(1 + surface.slope() ** 2).astype(np.float32)
+
+
+def _shared(
+    limit: Floats, reach: Heightfield, source: npt.NDArray[np.int32], scallop: float, finest: Heightfield
+) -> Floats:
+    """Return the limits of a cutter after which finer ones come: strict where it finishes, else wide."""
+    steep = _steepness(finest)
+    gap = reach.heights - finest.heights
+    strict = finest.heights + _aimed(source, scallop) * steep
+    return np.where(gap <= SERVED * scallop * steep, strict, np.maximum(limit, reach.heights + EASED))
 
 
 def _aimed(source: npt.NDArray[np.int32], scallop: float) -> Floats:
@@ -195,7 +240,7 @@ def _aimed(source: npt.NDArray[np.int32], scallop: float) -> Floats:
     return np.where(served >= CREASE, CREASE_MARGIN, MARGIN).astype(np.float32) * np.float32(scallop)
 
 
-def _along(task: _Task, lines: Lines, cut: Literal["both ways", "climb", "conventional"]) -> Points:
+def _along(task: Task, lines: Lines, cut: Literal["both ways", "climb", "conventional"]) -> Points:
     """Return the exact path along the passes; between cuts that are not joined stands a row of NaN.
 
     Passes lie from right to left as seen along their bearing, so what is not cut yet is on the left of one
@@ -219,31 +264,39 @@ def _along(task: _Task, lines: Lines, cut: Literal["both ways", "climb", "conven
     return np.concatenate([row for part in parts for row in (part, gap)][:-1])
 
 
-def _repaired(task: _Task, path: Points, spacing: float) -> tuple[Points, Flags]:
+def repaired(task: Task, path: Points, spacing: float) -> tuple[Points, Flags]:
     """Return the path with runs that finish what it leaves too high, and which vertices that touched."""
-    aim = task.aim
-    carved = np.full(aim.limit.shape, np.float32(np.inf))
-    points = path - (aim.x, aim.y, 0.0)
-    sweep(carved, aim.pitch, aim.shape, np.ascontiguousarray(points[:-1]), np.ascontiguousarray(points[1:]))
-    short = carved > aim.limit
-    places = np.flatnonzero(short).astype(np.int32)
-    if not len(places):
+    runs, ends = missed_runs(task, path, spacing)
+    if not len(ends):
         return path, np.zeros(len(path), dtype=np.bool_)
-    leftover = ((carved - task.reach.heights) / (aim.limit - task.reach.heights)).ravel()
-    order = places[np.argsort(-leftover[places], kind="stable")]
-    done = np.where(short, 0, 1).astype(np.uint8).ravel()
-    runs, ends = grow_runs(
-        task.ground, aim, task.tip.heights, task.source, order, leftover, done, GROWTH * spacing,
-        task.how, task.tube,
-    )  # fmt: skip
     near = np.nanmin(path[:, :2], axis=0)
     cells = np.floor((np.nanmax(path[:, :2], axis=0) - near) / spacing) + 1
     frame = np.array([*near, spacing, *cells])
-    repaired: tuple[Points, Flags] = bring_in(task.ground, path, runs, ends, frame, task.how, task.tube)
-    return repaired
+    brought: tuple[Points, Flags] = bring_in(task.ground, path, runs, ends, frame, task.how, task.tube)
+    return brought
 
 
-def _shortened(task: _Task, path: Points, touched: Flags, spacing: float) -> Points:
+def missed_runs(task: Task, path: Points, spacing: float) -> tuple[Points, npt.NDArray[np.int64]]:
+    """Return runs that finish what a path leaves too high: their vertices, and where each ends in these."""
+    aim = task.aim
+    carved = task.left.copy()
+    points = path - (aim.x, aim.y, 0.0)
+    sweep(carved, aim.pitch, aim.shape, np.ascontiguousarray(points[:-1]), np.ascontiguousarray(points[1:]))
+    short = (carved > aim.limit) & np.isfinite(aim.limit)
+    places = np.flatnonzero(short).astype(np.int32)
+    if not len(places):
+        return np.empty((0, 3)), np.empty(0, dtype=np.int64)
+    leftover = ((carved - task.reach.heights) / (aim.limit - task.reach.heights)).ravel()
+    order = places[np.argsort(-leftover[places], kind="stable")]
+    done = np.where(short, 0, 1).astype(np.uint8).ravel()
+    runs: tuple[Points, npt.NDArray[np.int64]] = grow_runs(
+        task.ground, aim, task.tip.heights, task.source, order, leftover, done, GROWTH * spacing,
+        task.how, task.tube,
+    )  # fmt: skip
+    return runs
+
+
+def shortened(task: Task, path: Points, touched: Flags, spacing: float) -> Points:
     """Return the path without the detours and the vertices that it can do without."""
     limits = np.array([WINDOW, GAIN, CLOSE]) * spacing
     path = split(task.ground, path, touched, SPLIT * spacing, task.how, DEPTH)
@@ -304,10 +357,16 @@ def _toolpath(path: Points, clearance: float) -> Toolpath:
 
 
 def _entered(cut: Points, clearance: float) -> Toolpath:
-    moved = np.concatenate([[True], np.any(np.diff(cut, axis=0) != 0, axis=1)])
-    cut = cut[moved]
+    points, kinds = entered(cut)
     above, after = [*cut[0, :2], clearance], [*cut[-1, :2], clearance]
+    return Toolpath(
+        np.concatenate([[above], points, [after]]), np.concatenate([[RAPID], kinds, [RAPID]]).astype(np.uint8)
+    )
+
+
+def entered(cut: Points) -> tuple[Points, Kinds]:
+    """Return a cut's vertices, none twice in a row, and the moves to them: straight down at plunge feed."""
+    cut = cut[np.concatenate([[True], np.any(np.diff(cut, axis=0) != 0, axis=1)])]
     level = np.all(np.diff(cut[:, :2], axis=0) == 0, axis=1)
     falls = level & (np.diff(cut[:, 2]) < 0)
-    kinds = np.concatenate([[RAPID, PLUNGE], np.where(falls, PLUNGE, CUT), [RAPID]])
-    return Toolpath(np.concatenate([[above], cut, [after]]), kinds.astype(np.uint8))
+    return cut, np.concatenate([[PLUNGE], np.where(falls, PLUNGE, CUT)]).astype(np.uint8)

@@ -1,0 +1,197 @@
+"""Rest finishing: a finer cutter, only where the coarser ones left more than the scallop above its reach.
+
+Such places are mostly narrow bands along creases, where whole passes would turn round all the time. So each
+node that was left too high gets a visit by the tip position that finishes it, visits grow into runs along the
+creases, runs become one path with short ways between them, and then, as in the finishing, all is cut short
+that the simulation shows to be needless.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from relief.cutters import profile
+from relief.heightfield import Heightfield, Region
+from relief.kernels.finish import blocks, exact_tip, traces, untouched
+from relief.planning.finishing import (
+    FinishingPlan,
+    Flags,
+    Ground,
+    Points,
+    Task,
+    entered,
+    finishing_task,
+    missed_runs,
+    repaired,
+    shortened,
+)
+from relief.planning.linking import hop, link_height
+from relief.planning.passes import GAP, SIDE_GAP
+from relief.planning.spacing import stepover
+from relief.progress import Progress, Silent
+from relief.shop.records import Cutter
+from relief.toolpath import RAPID, Toolpath
+
+STAY_DOWN = 12.0  # mm over the surface that take no longer than going up, across and down …
+PER_MM = 0.5  # … and so much more for each mm across
+LONGEST = 25.0  # mm: longer ways across are not tried over the surface
+NEAREST = 8  # runs that are looked at for the next one, four times as many where all are done
+
+
+def plan_rest(
+    target: Heightfield,
+    region: Region,
+    cutter: Cutter,
+    scallop: float,
+    left: Heightfield,
+    *,
+    finest: Cutter | None = None,
+    clearance: float = 5.0,
+    tolerance: float = 0.005,
+    step: float = 0.001,
+    progress: Progress | None = None,
+) -> FinishingPlan:
+    """Plan the finishing of what coarser cutters left.
+
+    Parameters
+    ----------
+    target, region, cutter, scallop, clearance, tolerance, step, progress : as for `plan_finishing`
+    left : Heightfield on the target's grid, what stands when the cutter comes
+    finest : the finest of the cutters that come after, where there are such
+
+    Returns
+    -------
+    FinishingPlan
+        Its yardstick is that of the places that are left too high; its path is empty where there are none.
+        Every node that this cutter can finish as the finest could is left within the scallop of the finest's
+        reach, and none is cut deeper than 0.001 mm.
+
+    Raises
+    ------
+    PlanError
+        A scallop that the cutter cannot leave, or a cutter without a rounded end.
+    """
+    told = progress or Silent()
+    shape = profile(cutter)
+    spacing = stepover(shape.corner_radius, scallop)
+    task = finishing_task(target, region, shape, scallop, tolerance, step, finest)
+    task, short = _rest(task, left.cropped(region))
+    if not short.any():
+        return FinishingPlan(Toolpath.join([]), 0.0, 0.0, 0.0)
+    told.fraction(0.2)
+    runs, ends = missed_runs(task, np.empty((0, 3)), spacing)
+    path = _routed(task, np.split(runs, ends[:-1]))
+    told.fraction(0.4)
+    path, touched = repaired(task, path, spacing)
+    told.fraction(0.6)
+    path = shortened(task, path, touched, spacing)
+    path, _ = repaired(task, path, spacing)
+    toolpath = _toolpath(path, left, task.ground.shape, clearance)
+    told.fraction(1.0)
+    area = float(np.sqrt(1 + task.tip.slope() ** 2)[short].sum()) * task.tip.pitch**2
+    return FinishingPlan(toolpath, area / spacing, toolpath.cutting_length(), 0.0)
+
+
+def _rest(task: Task, left: Heightfield) -> tuple[Task, Flags]:
+    """Return the task of what is left, and which nodes are left too high."""
+    short = left.heights > np.maximum(task.promise, task.aim.limit)
+    return task.aiming(np.where(short, task.aim.limit, np.float32(-np.inf)), left.heights), short
+
+
+def _routed(task: Task, runs: list[Points]) -> Points:
+    """Return all runs in an order with short ways between, over the surface where that is quickest.
+
+    Between cuts that are not joined stands a row of NaN.
+    """
+    # a run to one place is made a move of no length, so that it is simulated as well
+    ordered = _ordered([np.repeat(run, 2, axis=0) if len(run) == 1 else run for run in runs])
+    ends = [np.stack([a[-1, :2], b[0, :2]]) for a, b in pairwise(ordered)]
+    across = [float(np.hypot(*(end[1] - end[0]))) for end in ends]
+    near = [number for number, flat in enumerate(across) if flat <= LONGEST]
+    links = dict(zip(near, traces(task.ground, [ends[n] for n in near], task.how, task.tube), strict=True))
+    gap = np.full((1, 3), np.nan)
+    rows = [ordered[0]]
+    for number, run in enumerate(ordered[1:]):
+        link = links.get(number)
+        stays = link is not None and _length(link) <= STAY_DOWN + PER_MM * across[number]
+        rows += [link[1:-1] if link is not None and stays else gap, run]
+    return np.concatenate(rows)
+
+
+def _length(path: Points) -> float:
+    return float(np.sqrt((np.diff(path, axis=0) ** 2).sum(axis=1)).sum())
+
+
+def _ordered(runs: list[Points]) -> list[Points]:
+    """Return the runs, each begun at whichever of its ends is nearest to the end of the one before."""
+    waiting = np.ones(len(runs), dtype=np.bool_)
+    ends = _Ends.of(runs, waiting)
+    here = ends.places[np.argmin(ends.places[:, 0] + ends.places[:, 1])]
+    found: list[Points] = []
+    while waiting.any():
+        if 2 * waiting.sum() < len(ends.owner) // 2:
+            ends = _Ends.of(runs, waiting)
+        number, turned = ends.nearest(here, waiting)
+        waiting[number] = False
+        found.append(runs[number][::-1] if turned else runs[number])
+        here = found[-1][-1]
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Ends:
+    """First and last places of the runs that wait, to be looked up.
+
+    Parameters
+    ----------
+    places : (2n, 3) mm, the first of each run and then the last of each
+    owner : (2n,) number of the run
+    tree : of the places
+    """
+
+    places: Points
+    owner: npt.NDArray[np.int64]
+    tree: cKDTree
+
+    @classmethod
+    def of(cls, runs: list[Points], waiting: Flags) -> Self:
+        numbers = np.flatnonzero(waiting)
+        places = np.concatenate([[runs[n][end] for n in numbers] for end in (0, -1)])
+        return cls(places, np.tile(numbers, 2), cKDTree(places))
+
+    def nearest(self, here: Points, waiting: Flags) -> tuple[int, bool]:
+        """Return the waiting run with an end nearest to a place, and whether that is its last."""
+        count = NEAREST
+        while True:
+            found = np.atleast_1d(self.tree.query(here, min(count, len(self.owner)))[1])
+            open_ones = found[waiting[self.owner[found]]]
+            if len(open_ones):
+                return int(self.owner[open_ones[0]]), bool(open_ones[0] >= len(self.owner) // 2)
+            count *= 4
+
+
+def _toolpath(path: Points, left: Heightfield, shape: Points, clearance: float) -> Toolpath:
+    """Return a toolpath that goes from cut to cut no higher than what stood before asks for."""
+    gaps = np.flatnonzero(np.isnan(path[:, 0]))
+    cuts = np.split(path[~np.isnan(path[:, 0])], gaps - np.arange(len(gaps)))
+    standing = Ground(left.heights, blocks(left.heights), left.pitch, *left.origin, shape)
+    points, kinds = [np.array([[*cuts[0][0, :2], clearance]])], [np.array([RAPID])]
+    for cut in cuts:
+        here, start = points[-1][-1], cut[0]
+        a, b = ((float(x), float(y)) for x, y in (here[:2] - standing[3:5], start[:2] - standing[3:5]))
+        over = link_height(left.heights, left.pitch, a, b, float(shape[3]) + SIDE_GAP)
+        height = max(float(here[2]), min(over + GAP, clearance), float(start[2]))
+        touch = exact_tip(standing, start[0], start[1], untouched())
+        way, rapids = hop(here, start, height, min(max(touch, float(start[2])) + GAP, height))
+        moves, of_each = entered(cut)
+        points += [way, moves]
+        kinds += [rapids, of_each]
+    points.append(np.array([[*points[-1][-1, :2], clearance]]))
+    kinds.append(np.array([RAPID]))
+    return Toolpath(np.concatenate(points), np.concatenate(kinds).astype(np.uint8))
