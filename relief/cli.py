@@ -30,6 +30,8 @@ SHORT_NAMES = {
     "--pitch": "output.pitch",
     "--mesh": "output.mesh",
 }
+# The one that may be given more than once, and the key that it is then.
+FINISH, PASSES = "--finish", "finishing.passes"
 
 
 class Commands(click.Group):
@@ -106,7 +108,9 @@ def _key_options() -> list[click.Parameter]:
         default = f" [default: {key.default}]" if key.default is not None else ""
         unit = f" ({key.unit})" if key.unit else ""
         metavar = "FILE" if name == "shop" else "LENGTH" if key.unit == "mm" else "NAME"
-        short.append(click.Option([option], metavar=metavar, help=f"{key.meaning}{unit}{default}"))
+        more = "; given more than once: several, coarse to fine" if option == FINISH else ""
+        text = f"{key.meaning}{more}{unit}{default}"
+        short.append(click.Option([option], metavar=metavar, help=text, multiple=option == FINISH))
     other = click.Option(
         ["--set", "settings"], multiple=True, metavar="KEY=VALUE",
         help="Any other job key, e.g. --set relief.edge=walled; may be given more than once.",
@@ -144,7 +148,7 @@ def _carve_command() -> click.Command:
 
 def _carve(
     source: Path, out: Path | None, replace: bool, settings: tuple[str, ...], heights: Path | None,
-    quiet: bool, **short: str | None,
+    quiet: bool, **short: Any,
 ) -> None:  # fmt: skip
     with told_in_one_line() as result:
         from relief.job import job_from_source
@@ -188,9 +192,7 @@ def _looks_command() -> click.Command:
     )  # fmt: skip
 
 
-def _looks(
-    picture: Path, out: Path | None, settings: tuple[str, ...], quiet: bool, **short: str | None
-) -> None:
+def _looks(picture: Path, out: Path | None, settings: tuple[str, ...], quiet: bool, **short: Any) -> None:
     with told_in_one_line() as result:
         from relief.errors import FolderError
         from relief.job import job_from_source
@@ -216,9 +218,15 @@ def _looks(
             click.echo(f"Wrote {folder}. Look at {sheet}, then carve the job file that you like best.")
 
 
-def _asked(settings: tuple[str, ...], short: dict[str, str | None]) -> dict[str, Any]:
+def _asked(settings: tuple[str, ...], short: dict[str, Any]) -> dict[str, Any]:
     """Return the job keys that the options of a command set."""
+    cutters = short.pop("finish")
     named = {SHORT_NAMES[f"--{name}"]: value for name, value in short.items() if value is not None}
+    if cutters:
+        key, value = (
+            ("finishing.passes", list(cutters)) if len(cutters) > 1 else (SHORT_NAMES[FINISH], cutters[0])
+        )
+        named[key] = value
     return named | dict(_setting(text) for text in settings)
 
 

@@ -44,6 +44,8 @@ CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
 LIFT = 0.1  # of the scallop at most may be spent on having fewer blocks
 SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over the finest's, it finishes
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
+SECTIONS = 16  # of the path, at most, that are worked on side by side …
+LONG = 1000  # … if it has more vertices than this
 
 # In stepovers of a plane:
 GROWTH = 0.5  # how far a repair run looks for its next vertex
@@ -329,7 +331,7 @@ def _sections(path: Points, apart: float) -> list[Points]:
 
     Each begins with the last vertex of the one before.
     """
-    count = 16
+    count = SECTIONS if len(path) > LONG else 1
     while count > 2:
         cuts = np.linspace(0, len(path) - 1, count + 1).astype(int)
         sections = [path[low : high + 1] for low, high in pairwise(cuts)]

@@ -297,6 +297,16 @@ JOBS = (
         _options("--scallop", "2", "--pitch", "1"),
         ("finishing.scallop", "2 mm", "1.58", "lower"),
     ),
+    Case(
+        "a cutter beside passes that end with another",
+        _options("--set", 'finishing.passes=["ball 1/4 in", "ball 1/8 in"]', "--set", "finishing.cutter=22"),
+        ("finishing.cutter", "22", "ball 1/8 in", "leave one"),
+    ),
+    Case(
+        "passes from fine to coarse",
+        _options("--finish", "ball 1/8 in", "--finish", "ball 1/4 in"),
+        ("finishing.passes", "ball 1/8 in", "ball 1/4 in", "coarse to fine"),
+    ),
     Case("a grid too fine to hold", _options("--pitch", "0.005"), ("0.005 mm", "million nodes", "pitch")),
     Case("a pitch wider than the relief", _options("--pitch", "500"), ("pitch", "500", "finer")),
     Case(

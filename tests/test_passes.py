@@ -1,0 +1,193 @@
+"""Several finishing cutters in one job: keys, programs, report, and the surface from the text alone."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from relief.cli import relief
+from relief.errors import JobError
+from relief.heightfield import Heightfield
+from relief.job import Finishing, Job, Output, job_from_source
+from relief.recheck import recheck
+from relief.report import Report
+from relief.setup import lay_out
+from relief.shop.load import Shop
+from relief.shop.records import Cutter
+from relief.workflow import carve
+from tests import fields, independent
+
+SHOP = Shop.read(None)
+PASSES = ("ball 1/4 in", "taper 1/16 in")
+BULL = Cutter("bull", 6.35, name="bull 1/4 in", tip_radius=1.0)
+RACK = replace(SHOP, cutters={**SHOP.cutters, BULL.name: BULL})
+FIELD = Heightfield(np.linspace(-6, 0, 21 * 41).reshape(21, 41), 1.0)
+PITCH, SCALLOP = 0.2, 0.1
+NAMES = ("0-trace.nc", "1-roughing.nc", "2-finishing.nc", "3-rest-finishing.nc")
+# Of the starter shop's tapered ball: a ball of 1/32 in, then a cone of 10.8° that leaves it at a tangent.
+TIP, HALF = 25.4 / 32, math.radians(5.4)
+
+
+def taper(r: np.ndarray) -> np.ndarray:
+    """Return the underside of the tapered ball (plane geometry of a circle and its tangent)."""
+    touch = TIP * math.cos(HALF)
+    ball = TIP - np.sqrt(np.maximum(TIP**2 - np.minimum(r, touch) ** 2, 0))
+    return ball + np.maximum(r - touch, 0) / math.tan(HALF)
+
+
+def ball(r: np.ndarray) -> np.ndarray:
+    """Return the underside of the 1/4 in ball."""
+    return 3.175 - np.sqrt(np.maximum(3.175**2 - r**2, 0))
+
+
+UNDERSIDES = (lambda r: np.zeros_like(r), ball, taper)
+
+
+def target() -> Heightfield:
+    """Return a dome on a plane: a crease at its foot, and smooth ground around."""
+    return fields.dome(5.0, width=36.0, length=30.0, pitch=PITCH)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Report, Report]:
+    """Return a job folder with two finishing cutters, its report, and that of the fine cutter alone."""
+    folder = tmp_path_factory.mktemp("passes")
+    np.save(folder / "target.npy", target().heights)
+    common = {"output.pitch": PITCH, "finishing.scallop": SCALLOP}
+    reports = [
+        carve(job_from_source(folder / "target.npy", common | keys), SHOP, folder / name)
+        for name, keys in (
+            ("both", {"finishing.passes": list(PASSES)}),
+            ("alone", {"finishing.cutter": PASSES[-1]}),
+        )
+    ]
+    return folder / "both", reports[0], reports[1]
+
+
+def test_each_cutter_has_its_program(made):
+    """Numbered in running order, under names that tell them apart."""
+    folder, report, _ = made
+
+    assert report.ready
+    assert tuple(sorted(path.name for path in folder.glob("*.nc"))) == NAMES
+    assert [run.operation for run in report.programs] == ["trace", "roughing", "finishing", "rest finishing"]
+    assert [run.cutter.name for run in report.programs[2:]] == list(PASSES)
+    assert json.loads((folder / "report.json").read_bytes())["programs"][3]["file"] == NAMES[3]
+
+
+def test_the_surface_is_that_of_the_fine_cutter(made):
+    """From the text alone: nothing below the target, and no node over the scallop above the closing."""
+    folder, report, _ = made
+    field = target()
+    z = field.heights.astype(float)
+    left = np.zeros(z.shape)
+    for name, underside in zip(NAMES[1:], UNDERSIDES, strict=True):
+        points, _, _ = independent.positions((folder / name).read_text("ascii"))
+        left = np.minimum(left, independent.carved(z.shape, PITCH, points, underside, 3.175, 0.04))
+    best = closing(z)
+    ridges = (left - best) / np.sqrt(1 + np.hypot(*np.gradient(best, PITCH)) ** 2)
+
+    assert (z - left).max() <= 0.005
+    assert ridges.max() <= SCALLOP + 0.002
+    assert report.scallop.max == pytest.approx(ridges.max(), abs=0.003)
+
+
+def closing(z: np.ndarray) -> np.ndarray:
+    """Return the best surface that the tapered ball can leave: every position, one by one."""
+    steps = np.arange(-15, 16) * PITCH
+    under = taper(np.hypot(steps[:, None], steps[None, :]))
+    inside = np.hypot(steps[:, None], steps[None, :]) <= 3.175
+    tip, best = np.full(z.shape, -np.inf), np.full(z.shape, np.inf)
+    for out, source, sign in ((tip, z, 1), (best, tip, -1)):
+        padded = np.pad(source, 15, constant_values=-sign * np.inf)
+        for j, i in np.argwhere(inside):
+            shifted = padded[j : j + z.shape[0], i : i + z.shape[1]] - sign * under[j, i]
+            (np.maximum if sign > 0 else np.minimum)(out, shifted, out=out)
+    return best
+
+
+def test_it_is_quicker_than_the_fine_cutter_alone(made):
+    """The same detail for less time, though the dome's foot is done twice."""
+    _, both, alone = made
+    seconds = [
+        sum(run.seconds for run in report.programs if "finishing" in run.operation)
+        for report in (both, alone)
+    ]
+
+    assert both.lost_detail == alone.lost_detail
+    assert seconds[0] < 0.75 * seconds[1]
+
+
+def test_the_folder_is_judged_again_with_each_program_s_own_cutter(made):
+    """By its report, and by the names of the files where only a job file is at hand."""
+    folder, report, _ = made
+    for against in (folder, folder / "job.toml"):
+        verdict = recheck([folder / name for name in NAMES], against)
+
+        assert verdict.ready
+        assert [p.cutter.name for p in verdict.programs[2:]] == list(PASSES)
+        assert [p.feeds.rpm for p in verdict.programs[1:]] == [p.spindle_rpm for p in report.programs[1:]]
+
+
+def test_the_last_pass_is_the_finishing_cutter(tmp_path):
+    """What asks for the finishing cutter gets the finest; the job is written and read back as it is."""
+    job = job_from_source(Path("a.png"), {"finishing.passes": list(PASSES)})
+    (tmp_path / "job.toml").write_text(job.to_toml())
+
+    assert job.finishing.cutter == PASSES[-1]
+    assert Job.read(tmp_path / "job.toml").finishing == job.finishing
+
+
+def test_the_command_line_wins_with_either_key(tmp_path):
+    """A cutter replaces the file's passes, passes its cutter."""
+    (tmp_path / "passes.toml").write_text(f'picture = "a.png"\n[finishing]\npasses = {json.dumps(PASSES)}\n')
+    (tmp_path / "cutter.toml").write_text('picture = "a.png"\n[finishing]\ncutter = "ball 1/8 in"\n')
+    one = job_from_source(tmp_path / "passes.toml", {"finishing.cutter": "ball 1/8 in"})
+    two = job_from_source(tmp_path / "cutter.toml", {"finishing.passes": list(PASSES)})
+
+    assert (one.finishing.cutter, one.finishing.passes) == ("ball 1/8 in", ())
+    assert (two.finishing.cutter, two.finishing.passes) == (PASSES[-1], PASSES)
+
+
+@pytest.mark.parametrize(
+    "passes",
+    [
+        ("ball 1/8 in", "taper 1/16 in"),
+        ("ball 1/2 in", "ball 1/4 in", "ball 1/8 in", "taper 1/32 in"),
+        ("bull 1/4 in", "ball 1/4 in"),
+    ],
+)
+def test_coarse_to_fine(passes):
+    """A taper is finer than a ball as thick as its shank, and than a thinner one that its cone clears."""
+    job = Job("a.png", finishing=Finishing(cutter=passes[-1], passes=passes), output=Output(pitch=1.0))
+
+    assert [c.name for c in lay_out(job, RACK, FIELD).finishing_cutters] == list(passes)
+
+
+@pytest.mark.parametrize("passes", [PASSES[::-1], (PASSES[0],) * 2, ("ball 1/4 in", "bull 1/4 in")])
+def test_fine_to_coarse_is_refused(passes):
+    """The line names both cutters."""
+    job = Job("a.png", finishing=Finishing(cutter=passes[-1], passes=passes), output=Output(pitch=1.0))
+
+    with pytest.raises(JobError, match=f'"{passes[1]}" comes after "{passes[0]}"'):
+        lay_out(job, RACK, FIELD)
+
+
+def test_finish_may_be_given_more_than_once(tmp_path):
+    """`--finish A --finish B` are the passes, coarse to fine."""
+    np.save(tmp_path / "t.npy", fields.dome(3.0, width=9.0, length=8.0, pitch=0.25).heights)
+    found = CliRunner().invoke(
+        relief,
+        ["carve", str(tmp_path / "t.npy"), "-o", str(tmp_path / "job"), "--pitch", "0.25",
+         "--finish", PASSES[0], "--finish", PASSES[1], "--quiet"],
+        prog_name="relief",
+    )  # fmt: skip
+
+    assert found.exit_code == 0, found.output
+    assert Job.read(tmp_path / "job" / "job.toml").finishing.passes == PASSES
