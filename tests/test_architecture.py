@@ -38,7 +38,6 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "planning.linking",
         "planning.ground",
         "finer",
-        "planning.simplify",
         "planning.spacing",
         "planning.outline",
     ),

@@ -1,7 +1,8 @@
 """Exact tip heights along any line, and which nodes a line finishes.
 
-Legend: a `ground` is (z, high, pitch, x0, y0, shape4): the target's heights, the highest of each block of
-BLOCK × BLOCK nodes, the distance of nodes and the place of node (0, 0) in mm, and the cutter
+Legend: a `ground` is (z, high, touch, room, pitch, x0, y0, shape4): the target's heights, the highest of each
+block of BLOCK × BLOCK nodes, for each node the place of the one that a tip over it touches and how far, mm, a
+path may run above the exact tip, the distance of nodes and the place of node (0, 0) in mm, and the cutter
 [flat radius, corner radius, cone slope, radius]. A trace is a row of vertices (x, y, z) on the lattice of the
 program text, z rounded up, none of its chords more than a set depth below the exact tip surface.
 """
@@ -16,7 +17,7 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.bands import in_bands
-from relief.kernels.simplify import keep_vertices, raised, settle
+from relief.kernels.simplify import fewest_moves
 from relief.kernels.sweep import RIM, ascending, profile_at, swept_height
 
 Doubles = npt.NDArray[np.float64]
@@ -27,6 +28,9 @@ NONE: Any = np.int64(0)
 ONE: Any = np.int64(1)
 BLOCK = 4  # nodes along a side of the blocks that bound a search
 SLACK = 1e-6  # mm²: so that rounding passes over nothing
+STEEPEST = 6.0  # a tolerance normal to the path counts at most this many times straight up
+WINDOW = 300  # samples whose vertices are chosen at once
+EVEN = 1e-9  # mm: what rounding may take
 DIP = 0.0004  # mm: a vertex may lie so much below the exact tip; less than a controller resolves
 
 
@@ -53,7 +57,7 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
     place. Blocks of nodes whose highest z less their least s is not above what is found are passed over.
     Cost: about one test a block in the cutter's square and two blocks of nodes.
     """
-    z, high, pitch, x0, y0, shape4 = ground
+    z, high, _, _, pitch, x0, y0, shape4 = ground
     u, v = (x - x0) / pitch, (y - y0) / pitch
     radius = shape4[3] + RIM
     reach = radius / pitch
@@ -88,6 +92,26 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
                         if tip > best:
                             best = tip
                             seen[0], seen[1] = j, i
+    return best
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def near_tip(ground: Any, x: float, y: float) -> float:
+    """Return a height, mm, hardly below the exact tip: over the nodes that the tips round about touch.
+
+    It misses what only a position between nodes can touch. Cost: four tests.
+    """
+    z, _, touch, _, pitch, x0, y0, shape4 = ground
+    u, v = (x - x0) / pitch, (y - y0) / pitch
+    i0, j0 = min(max(math.floor(u), 0), z.shape[1] - 2), min(max(math.floor(v), 0), z.shape[0] - 2)
+    best, last = -math.inf, -1
+    for k in range(4):
+        place = touch[j0 + k // 2, i0 + k % 2]
+        if place != last:
+            last = place
+            j, i = place // z.shape[1], place % z.shape[1]
+            r = pitch * math.sqrt((i - u) ** 2 + (j - v) ** 2)
+            best = max(best, z[j, i] - profile_at(r, shape4))
     return best
 
 
@@ -130,7 +154,7 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
 
     The swept envelope of the move is compared with z at every node that a bound by blocks leaves.
     """
-    z, high, pitch, x0, y0, shape4 = ground
+    z, high, _, _, pitch, x0, y0, shape4 = ground
     move = np.empty(7)
     if not ascending(start, end, move):
         return True
@@ -297,54 +321,128 @@ def trace_straight(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def slim(ground: Any, trace: Doubles, count: int, step: float, tube: Doubles) -> Doubles:
-    """Return a trace with fewer vertices: its ends unchanged, others raised where a chord needs it.
+def sample_way(ground: Any, start: Doubles, end: Doubles, how: Doubles, way: Doubles) -> Any:
+    """Return samples (x, y, near tip) on the way straight from one vertex to another, and how many.
 
-    Parameters
-    ----------
-    trace : (≥ count, 3) mm, straight as seen from above
-    tube : [below, above, across, lift, depth] mm
-        As for `relief.planning.simplify.simplify`. Where a new chord cuts the target deeper than `depth` (the
-        lattice shifts oblique traces sideways), the old vertices stay.
+    They are no further apart than half of `how[1]` seen from above, and on slopes so near that a cap of the
+    cutter's radius rises no more above a chord than `how[4]` tells, but for rises steeper than that within
+    `how[3]`. The first and the last are the vertices themselves.
     """
-    n = count
-    found = np.empty((n, 3))
-    keep = np.zeros(n, dtype=np.bool_)
-    path = trace[:n]
-    keep_vertices(path, tube[0], tube[1], tube[2], tube[3], keep)
-    kept = np.empty(n, dtype=np.int64)
-    z = np.empty(n)
-    m = 0
-    for k in range(n):
-        if keep[k]:
-            kept[m], z[m] = k, raised(path, k, tube[3])
-            m += 1
-    settle(path, kept[:m], z, tube[0])
-    put(found, NONE, trace[0, 0], trace[0, 1], trace[0, 2])
+    step, spacing, ledge, bulge = how[0], how[1], how[3], how[4]
+    length = math.sqrt((end[0] - start[0]) ** 2 + (end[1] - start[1]) ** 2)
+    samples = max(math.ceil(2.0 * length / spacing), 1)
+    waiting = np.empty((64, 3))
+    way = put(way, NONE, start[0], start[1], start[2])
     count = 1
-    end = np.empty(3)
-    for i in range(1, m):
-        k = kept[i]
-        end[0], end[1] = trace[k, 0], trace[k, 1]
-        end[2] = trace[k, 2] if k == n - 1 else math.ceil(z[i] / step - 1e-6) * step
-        if k > kept[i - 1] + 1 and chord_cuts(ground, found[count - 1], end, tube[4]):
-            for old in range(kept[i - 1] + 1, k):
-                put(found, count, trace[old, 0], trace[old, 1], trace[old, 2])
-                count += 1
-        put(found, count, end[0], end[1], end[2])
-        count += 1
-    return found[:count]
+    for k in range(1, samples + 1):
+        waiting[0, 0], waiting[0, 1], waiting[0, 2] = end[0], end[1], end[2]
+        if k < samples:
+            waiting[0, 0] = math.floor((start[0] + (end[0] - start[0]) * k / samples) / step + 0.5) * step
+            waiting[0, 1] = math.floor((start[1] + (end[1] - start[1]) * k / samples) / step + 0.5) * step
+            waiting[0, 2] = near_tip(ground, waiting[0, 0], waiting[0, 1])
+        top = 1
+        while top > 0:
+            xa, ya, za = way[count - 1, 0], way[count - 1, 1], way[count - 1, 2]
+            xb, yb, zb = waiting[top - 1, 0], waiting[top - 1, 1], waiting[top - 1, 2]
+            wide = math.sqrt((xb - xa) ** 2 + (yb - ya) ** 2)
+            if wide > ledge and (wide * wide + (zb - za) ** 2) ** 1.5 > bulge * wide and top < 64:
+                waiting[top, 0] = math.floor(0.5 * (xa + xb) / step + 0.5) * step
+                waiting[top, 1] = math.floor(0.5 * (ya + yb) / step + 0.5) * step
+                waiting[top, 2] = near_tip(ground, waiting[top, 0], waiting[top, 1])
+                top += 1
+                continue
+            way = put(way, count, xb, yb, zb)
+            count += 1
+            top -= 1
+    return way, count
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def set_gates(ground: Any, way: Doubles, n: int, tube: Doubles, gates: Doubles) -> None:
+    """Write the gates that samples set: from `tube[0]` below them to the room above, normal to the path."""
+    _, _, _, room, pitch, x0, y0, _ = ground
+    steep = 1.0
+    for k in range(n):
+        gates[k, 0] = math.sqrt((way[k, 0] - way[0, 0]) ** 2 + (way[k, 1] - way[0, 1]) ** 2)
+        ahead = steep
+        if k < n - 1:
+            wide = (way[k + 1, 0] - way[k, 0]) ** 2 + (way[k + 1, 1] - way[k, 1]) ** 2
+            ahead = math.sqrt(1.0 + (way[k + 1, 2] - way[k, 2]) ** 2 / wide) if wide > 0.0 else STEEPEST
+        gates[k, 1] = way[k, 2] - tube[0]
+        i = min(max(math.floor((way[k, 0] - x0) / pitch + 0.5), 0), room.shape[1] - 1)
+        j = min(max(math.floor((way[k, 1] - y0) / pitch + 0.5), 0), room.shape[0] - 1)
+        gates[k, 2] = way[k, 2] + room[j, i] * min(steep if k > 0 else ahead, ahead, STEEPEST)
+        steep = ahead
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def raise_gates(
+    ground: Any, way: Doubles, gates: Doubles, known: Any, first: int, last: int, tube: Doubles,
+    seen: npt.NDArray[np.int64],
+) -> bool:  # fmt: skip
+    """Raise the gates after `first` and up to `last`: to the exact tip, or else to less below it.
+
+    `known` tells which of the two was done before. Return whether any was raised.
+    """
+    changed = False
+    for k in range(first + 1, last + 1):
+        if known[k] == 0:
+            known[k] = 1
+            rise = exact_tip(ground, way[k, 0], way[k, 1], seen) - way[k, 2]
+            if rise > EVEN:
+                changed = True
+                way[k, 2] += rise
+                gates[k, 1] += rise
+                gates[k, 2] += rise
+    if not changed:
+        for k in range(first + 1, last + 1):
+            if known[k] == 1:
+                known[k] = 2
+                changed = True
+                gates[k, 1] += tube[0] - tube[3]
+    return changed
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def link(
     ground: Any, start: Doubles, end: Doubles, how: Doubles, tube: Doubles, seen: npt.NDArray[np.int64]
 ) -> Doubles:
-    """Return the slim trace straight from one vertex to another, both included."""
+    """Return the trace straight from one vertex to another, both included, with few vertices.
+
+    Parameters
+    ----------
+    how : [step, spacing, sag, ledge, bulge], as for `trace_straight` and `sample_way`
+    tube : [below, above, depth, closer] mm
+        How far a chord may lie below the samples and, normal to the path, above them. One that cuts the
+        target deeper than `depth` all the same is planned anew from exact tips, then no more than `closer`
+        below them, and traced closely in the end.
+    """
+    way, n = sample_way(ground, start, end, how, np.empty((64, 3)))
+    gates, stops, heights = np.empty((n, 3)), np.empty(WINDOW, dtype=np.int64), np.empty(WINDOW)
+    set_gates(ground, way, n, tube, gates)
+    known = np.zeros(n, dtype=np.uint8)
     trace = np.empty((64, 3))
-    put(trace, NONE, start[0], start[1], start[2])
-    trace, count = trace_straight(ground, end[0], end[1], end[2], how, trace, 1, seen)
-    return slim(ground, trace, count, how[0], tube)
+    trace = put(trace, NONE, start[0], start[1], start[2])
+    length, first = 1, 0
+    goal = np.empty(3)
+    while first < n - 1:
+        ahead = min(n - first, WINDOW)
+        final = first + ahead == n
+        z = end[2] if final else math.ceil((way[first + ahead - 1, 2] - DIP) / how[0]) * how[0]
+        count = fewest_moves(gates[first:], ahead, trace[length - 1, 2], z, how[0], stops, heights)
+        here = first
+        for c in range(1, count if final else max(count - 2, 2)):
+            k = here + stops[c]
+            goal[0], goal[1], goal[2] = way[k, 0], way[k, 1], heights[c]
+            if chord_cuts(ground, trace[length - 1], goal, tube[2]):
+                if raise_gates(ground, way, gates, known, first, min(k, n - 2), tube, seen):
+                    break
+                trace, length = trace_straight(ground, goal[0], goal[1], goal[2], how, trace, length, seen)
+            else:
+                trace = put(trace, length, goal[0], goal[1], goal[2])
+                length += 1
+            first = k
+    return trace[:length]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -24,6 +24,7 @@ Places = npt.NDArray[np.int32]
 
 AROUND = 4  # vertices that a long piece gets on either side of a detour
 MOST = 40  # vertices that one replacement may skip
+BESIDE = 0.005  # mm: how far beside the new path a vertex that is left out may lie
 LONGEST = 10.0  # mm: longest straight piece that leaving out vertices makes
 TRIES = 2  # replacements along the exact tip that are tried from one vertex
 
@@ -214,7 +215,7 @@ def bring_in(
         run = runs[first : ends[r]]
         first = ends[r]
         k, part = cheapest(vertices, following, run, frame, head, entries)
-        side = leaving_point(ground, vertices[k], vertices[following[k]], part, how[0], tube[4], leave[0])
+        side = leaving_point(ground, vertices[k], vertices[following[k]], part, how[0], tube[2], leave[0])
         out = link(ground, leave[0], run[0], how, tube, seen)
         home = link(ground, run[-1], leave[0], how, tube, seen)
         if side == 1:
@@ -477,10 +478,10 @@ def needless(a: Doubles, v: Doubles, b: Doubles, tube: Doubles) -> bool:
         return False
     along = ((v[0] - a[0]) * dx + (v[1] - a[1]) * dy) / wide
     beside = ((v[1] - a[1]) * dx - (v[0] - a[0]) * dy) / wide
-    if along <= 0.0 or along >= wide or abs(beside) > 2.0 * tube[2]:
+    if along <= 0.0 or along >= wide or abs(beside) > BESIDE:
         return False
     above = a[2] + (b[2] - a[2]) * along / wide - v[2]
-    return -2.0 * tube[4] <= above <= tube[1]
+    return -2.0 * tube[2] <= above <= tube[1]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -559,7 +560,7 @@ def shorten(
             goal = following[v]
             put(chord, NONE, vertices[k, 0], vertices[k, 1], vertices[k, 2])
             put(chord, ONE, vertices[goal, 0], vertices[goal, 1], vertices[goal, 2])
-            if not chord_cuts(ground, chord[0], chord[1], tube[4]):
+            if not chord_cuts(ground, chord[0], chord[1], tube[2]):
                 recount(nodes, owned, following, k, goal, counts, -ONE)
                 nodes, total, count, taken = swap_in(
                     aim, chord, k, goal, vertices, following, owned, count, nodes, total, counts

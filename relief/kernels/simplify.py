@@ -1,111 +1,107 @@
-"""Which vertices of a path to keep, in one pass."""
+"""The fewest straight moves through a row of gates.
+
+Legend: a path is looked at from the side. Gate k stands at gates[k, 0] along it, and the path must cross it
+between gates[k, 1] and gates[k, 2]. A rung is a height that a vertex may have: a whole number of steps.
+"""
 
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
 Doubles = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.int64]
 
-STEEPEST = 6.0  # a tolerance normal to the path counts at most this many times straight up
-LONGEST = 400  # vertices passed over at once
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def steepness(points: Doubles, k: int) -> float:
-    """Return √(1 + slope²) of the path at vertex k, at most STEEPEST: the flatter of its two sides."""
-    flattest = math.inf
-    for n in (k - 1, k):
-        if 0 <= n < points.shape[0] - 1:
-            dx, dy = points[n + 1, 0] - points[n, 0], points[n + 1, 1] - points[n, 1]
-            dz = points[n + 1, 2] - points[n, 2]
-            wide = dx * dx + dy * dy
-            if wide > 0.0:
-                flattest = min(flattest, 1.0 + dz * dz / wide)
-    return min(math.sqrt(flattest), STEEPEST) if flattest < math.inf else 1.0
+RUNGS = 16  # rungs of a gate that are looked at, from its lowest
+LONGEST = 400  # gates passed at once
+EVEN = 1e-9  # mm: what rounding may take
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def raised(points: Doubles, k: int, lift: float) -> float:
-    """Return the height of vertex k if it is kept; the two ends are not raised."""
-    if k == 0 or k == points.shape[0] - 1:
-        return points[k, 2]
-    return points[k, 2] + lift * steepness(points, k)
+def next_rung(gates: Doubles, k: int, step: float, bottom: float) -> float:
+    """Return the lowest rung of a gate that is not below `bottom`; it may lie above the gate.
+
+    A gate has RUNGS rungs at most: where it is higher than that many steps, every second step, or third …
+    """
+    lowest = math.ceil((gates[k, 1] - EVEN) / step) * step
+    apart = max(math.ceil((gates[k, 2] - lowest) / ((RUNGS - 1) * step) - EVEN), 1) * step
+    return lowest + max(math.ceil((bottom - EVEN - lowest) / apart), 0) * apart if bottom > lowest else lowest
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def keep_vertices(
-    points: Doubles, below: float, above: float, across: float, lift: float, keep: Flags
-) -> None:
-    """Mark the vertices to keep, as `planning.simplify` tells. Cost: some ten operations a vertex."""
-    n = points.shape[0]
-    keep[0], keep[n - 1] = True, True
-    start = 0
-    while start < n - 1:
-        end = cone_end(points, start, below, above, across, lift)
-        keep[end] = True
-        start = end
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def cone_end(points: Doubles, start: int, below: float, above: float, across: float, lift: float) -> int:
-    """Return the last vertex after `start` to which one straight move stays inside the tube."""
-    n = points.shape[0]
-    x0, y0 = points[start, 0], points[start, 1]
-    z0 = raised(points, start, lift)
-    low, high = -math.inf, math.inf
-    left, right = -math.inf, math.inf
-    ux, uy, last = 0.0, 0.0, 0.0
-    best = start + 1
-    for k in range(start + 1, min(start + 1 + LONGEST, n)):
-        dx, dy = points[k, 0] - x0, points[k, 1] - y0
-        far = math.sqrt(dx * dx + dy * dy)
-        if far <= last:
-            break
-        if k == start + 1:
-            ux, uy = dx / far, dy / far
-        along, beside = dx * ux + dy * uy, dy * ux - dx * uy
-        if along <= 0.0:
-            break
-        last = far
-        scale = steepness(points, k)
-        slope = (raised(points, k, lift) - z0) / far
-        bearing = beside / along
-        if low <= slope <= high and left <= bearing <= right:
-            best = k
-        low = max(low, (points[k, 2] - below - z0) / far)
-        high = min(high, (points[k, 2] + above * scale - z0) / far)
-        left, right = max(left, bearing - across / along), min(right, bearing + across / along)
-        if low > high or left > right:
-            break
-    return best
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def settle(points: Doubles, kept: Any, z: Doubles, below: float) -> None:
-    """Lower the kept vertices, one after the other, as far as their neighbours allow.
+def fewest_moves(
+    gates: Doubles, n: int, first: float, last: float, step: float, stops: Counts, heights: Doubles
+) -> int:
+    """Write which gates get a vertex, and its height; return how many they are.
 
     Parameters
     ----------
-    points : (n, 3) mm, the whole path
-    kept : (m,) places of the kept vertices
-    z : (m,) in/out, mm, their heights, at first raised; never below those of `points`
-    below : mm, how far the new path may lie below an old vertex
+    gates : (≥ n, 3) mm, along · lowest · highest; the first and the last need not hold `first` and `last`
+    first, last : mm, height of the path's ends
+    step : mm between rungs
+    stops, heights : (≥ n,) out
+
+    Notes
+    -----
+    Greedy: from all rungs of a gate that the path can have come to, lines are drawn as far as any passes
+    through all gates between; every rung that they can meet there is a start of the next lines, and keeps the
+    lowest rung that it can be reached from. Moves between neighbouring gates are always taken as possible.
+    Cost: RUNGS tests a gate, or twice that.
     """
-    for m in range(1, kept.shape[0] - 1):
-        k = kept[m]
-        least = points[k, 2]
-        for side in (m - 1, m + 1):
-            n = kept[side]
-            wide = math.hypot(points[k, 0] - points[n, 0], points[k, 1] - points[n, 1])
-            if wide == 0.0:
-                continue
-            for i in range(min(k, n) + 1, max(k, n)):
-                part = math.hypot(points[i, 0] - points[n, 0], points[i, 1] - points[n, 1]) / wide
-                least = max(least, (points[i, 2] - below - z[side] * (1.0 - part)) / part)
-        z[m] = min(z[m], least)
+    came = np.zeros((n, RUNGS), dtype=np.int64)
+    rungs = np.empty((n, RUNGS))
+    low, high = np.empty(RUNGS), np.empty(RUNGS)
+    kept_low, kept_high = np.empty(RUNGS), np.empty(RUNGS)
+    stops[0], rungs[0, 0] = 0, first
+    starts, count = 1, 1
+    while stops[count - 1] < n - 1:
+        k = stops[count - 1]
+        z = rungs[count - 1]
+        for s in range(starts):
+            low[s], high[s] = -math.inf, math.inf
+            kept_low[s], kept_high[s] = -math.inf, math.inf
+        best = k + 1
+        for j in range(k + 1, min(k + 1 + LONGEST, n)):
+            wide = gates[j, 0] - gates[k, 0]
+            met = False
+            for s in range(starts):
+                bottom, top = z[s] + low[s] * wide, z[s] + high[s] * wide
+                if j == n - 1:
+                    met = met or bottom - EVEN <= last <= top + EVEN
+                else:
+                    met = met or next_rung(gates, j, step, bottom) <= min(top, gates[j, 2]) + EVEN
+            if met:
+                best = j
+                for s in range(starts):
+                    kept_low[s], kept_high[s] = low[s], high[s]
+            open_still = False
+            for s in range(starts):
+                low[s] = max(low[s], (gates[j, 1] - z[s]) / wide)
+                high[s] = min(high[s], (gates[j, 2] - z[s]) / wide)
+                open_still = open_still or low[s] <= high[s]
+            if not open_still:
+                break
+        wide = gates[best, 0] - gates[k, 0]
+        found = 0
+        height = next_rung(gates, best, step, -math.inf) if best < n - 1 else last
+        for _ in range(RUNGS):
+            for s in range(starts):
+                bottom, top = z[s] + kept_low[s] * wide, z[s] + kept_high[s] * wide
+                if bottom - EVEN <= height <= top + EVEN:
+                    rungs[count, found], came[count, found] = height, s
+                    found += 1
+                    break
+            height = next_rung(gates, best, step, height + 2.0 * EVEN)
+            if best == n - 1 or height > gates[best, 2] + EVEN:
+                break
+        stops[count] = best
+        starts = found
+        count += 1
+    rung = 0
+    for c in range(count - 1, -1, -1):
+        heights[c] = rungs[c, rung]
+        rung = came[c, rung]
+    return count

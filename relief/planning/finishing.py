@@ -8,6 +8,7 @@ then all detours are cut short that the simulation shows to be needless.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -16,6 +17,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from relief.cutters import Profile, profile, profile_table
 from relief.heightfield import Heightfield, Region
@@ -24,7 +26,7 @@ from relief.kernels.cover import grow_runs
 from relief.kernels.finish import DIP, blocks, traces
 from relief.kernels.route import bring_in, cover, shorten, split
 from relief.kernels.sweep import sweep
-from relief.kernels.tip import reach_grid_source, tip_grid
+from relief.kernels.tip import reach_grid_source
 from relief.planning.spacing import Lines, ball_area, stepover, whole_passes
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
@@ -36,12 +38,14 @@ Floats = npt.NDArray[np.float32]
 Flags = npt.NDArray[np.bool_]
 
 SAG = 0.0006  # mm: how deep a traced chord may cut into the target …
-DEPTH = 0.001  # mm: … and any move of the finished path
-ACROSS = 0.001  # mm: how far beside its line a path may run: two half steps of the lattice
+BELOW = 0.0008  # … how deep below samples of the tip a move is planned at first …
+CLOSER = 0.0005  # … and where it then cuts more than is allowed …
+DEPTH = 0.001  # … to any move of the finished path
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
 CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
-LIFT = 0.1  # of the scallop at most may be spent on having fewer blocks
+ROOM = 0.5  # of the scallop at most may be spent on having fewer blocks …
+TIGHT = 0.16  # … and so much where that leaves a ridge too high
 SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over the finest's, it finishes
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
 SECTIONS = 16  # of the path, at most, that are worked on side by side …
@@ -52,6 +56,7 @@ GROWTH = 0.5  # how far a repair run looks for its next vertex
 SPLIT = 0.5  # distance of the vertices that a long piece gets beside a detour
 WINDOW = 2.0  # longest part of the path that is replaced at once
 GAIN = 0.05  # least length that a replacement must save
+NEAR = 0.5  # how far about such a ridge the path is laid tightly
 CLOSE = 0.6  # how far beside the ideal tip position a replacement may pass
 
 
@@ -84,7 +89,7 @@ def plan_finishing(
     angle: float | Literal["auto"] = "auto",
     cut: Literal["both ways", "climb", "conventional"] = "both ways",
     clearance: float = 5.0,
-    tolerance: float = 0.005,
+    tolerance: float = 0.025,
     step: float = 0.001,
     finest: Cutter | None = None,
     progress: Progress | None = None,
@@ -100,7 +105,7 @@ def plan_finishing(
     angle : bearing of the passes from X in degrees, or "auto"
     cut : direction of the passes, for a clockwise spindle; short repairs beside them run either way
     clearance : mm, height of rapids
-    tolerance : mm, how far above the exact path one with fewer blocks may run
+    tolerance : mm, how far above the exact path one with fewer blocks may run; half the scallop at most
     step : mm, the lattice that program text can express
     finest : the finest of the cutters that come after, where there are such
         What this cutter cannot finish as the finest could is left to them.
@@ -125,6 +130,8 @@ def plan_finishing(
     laid = laid_stepover(shape, scallop, step)
     lines = whole_passes(task.tip, shape.corner_radius, laid, angle)
     path = _along(task, lines, cut)
+    task = _tightened(task, path, spacing)
+    path = _along(task, lines, cut)
     told.fraction(0.4)
     path, touched = repaired(task, path, spacing)
     told.fraction(0.6)
@@ -146,6 +153,8 @@ class Ground(NamedTuple):
 
     z: Floats
     high: Floats
+    touch: npt.NDArray[np.int32]
+    room: Floats
     pitch: float
     x: float
     y: float
@@ -172,6 +181,7 @@ class Task:
     tip : exact tip heights at the relief's nodes
     reach : the best surface that the cutter can leave there
     source : place of the tip that leaves each node at its best
+    inside : where the relief lies in the target
     ground, aim, how, tube : as the kernels see them
     promise : how high each node may be left in the end, once the finest cutter has been there
     left : what stands there before; infinite where all of it has to be cut
@@ -180,6 +190,7 @@ class Task:
     tip: Heightfield
     reach: Heightfield
     source: npt.NDArray[np.int32]
+    inside: tuple[slice, slice]
     ground: Ground
     aim: Aim
     how: Points
@@ -203,7 +214,9 @@ def finishing_task(
 ) -> Task:
     """Return what has to be finished by a cutter (parameters as for `plan_finishing`)."""
     table = profile_table(shape, target.pitch)
-    tip = target.with_heights(tip_grid(target.heights, table)).cropped(region)
+    # the same search upside down: it tells as well which node each tip touches
+    under, touch = reach_grid_source(-target.heights, table)
+    tip = target.with_heights(-under).cropped(region)
     heights, source = reach_grid_source(tip.heights, table)
     reach = tip.with_heights(heights)
     limit = heights + _aimed(source, scallop) * _steepness(reach)
@@ -212,13 +225,15 @@ def finishing_task(
     if finest is not None:
         limit = _shared(limit, reach, source, scallop, best)
     form = np.array(shape, dtype=np.float64)
-    ground = Ground(target.heights, blocks(target.heights), target.pitch, *target.origin, form)
+    above = min(tolerance, ROOM * scallop)
+    room = np.full(target.heights.shape, above, dtype=np.float32)
+    ground = Ground(target.heights, blocks(target.heights), touch, room, target.pitch, *target.origin, form)
     aim = Aim(limit, blocks(limit), tip.pitch, *tip.origin, form)
-    above = min(tolerance, LIFT * scallop)
-    how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5))])
-    tube = np.array([DEPTH - SAG, above, ACROSS, above / 2, DEPTH])
+    bulge = 8 * shape.corner_radius * (DEPTH - CLOSER)
+    how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5)), bulge])
+    tube = np.array([BELOW, above, DEPTH, CLOSER])
     left = np.full_like(heights, np.inf)
-    return Task(tip, reach, source.ravel(), ground, aim, how, tube, promise, left)
+    return Task(tip, reach, source.ravel(), target.window(region), ground, aim, how, tube, promise, left)
 
 
 def _steepness(surface: Heightfield) -> Floats:
@@ -266,6 +281,26 @@ def _along(task: Task, lines: Lines, cut: Literal["both ways", "climb", "convent
     return np.concatenate([row for part in parts for row in (part, gap)][:-1])
 
 
+def _tightened(task: Task, path: Points, spacing: float) -> Task:
+    """Return the task with less room above the tip where a path leaves ridges that are not much too high."""
+    room = task.ground.room.copy()
+    over = _carved(task, path) - task.aim.limit
+    marked = np.zeros(over.size, dtype=np.bool_)
+    marked[task.source[((over > 0) & (over <= room.max())).ravel()]] = True
+    reach = math.ceil(NEAR * spacing / task.tip.pitch)
+    marked = ndimage.maximum_filter(marked.reshape(over.shape), 2 * reach + 1)
+    room[task.inside][marked] *= np.float32(TIGHT / ROOM)
+    return replace(task, ground=task.ground._replace(room=room))
+
+
+def _carved(task: Task, path: Points) -> Floats:
+    """Return what a path leaves at the relief's nodes of what stands there before."""
+    aim, carved = task.aim, task.left.copy()
+    points = path - (aim.x, aim.y, 0.0)
+    sweep(carved, aim.pitch, aim.shape, np.ascontiguousarray(points[:-1]), np.ascontiguousarray(points[1:]))
+    return carved
+
+
 def repaired(task: Task, path: Points, spacing: float) -> tuple[Points, Flags]:
     """Return the path with runs that finish what it leaves too high, and which vertices that touched."""
     runs, ends = missed_runs(task, path, spacing)
@@ -280,10 +315,7 @@ def repaired(task: Task, path: Points, spacing: float) -> tuple[Points, Flags]:
 
 def missed_runs(task: Task, path: Points, spacing: float) -> tuple[Points, npt.NDArray[np.int64]]:
     """Return runs that finish what a path leaves too high: their vertices, and where each ends in these."""
-    aim = task.aim
-    carved = task.left.copy()
-    points = path - (aim.x, aim.y, 0.0)
-    sweep(carved, aim.pitch, aim.shape, np.ascontiguousarray(points[:-1]), np.ascontiguousarray(points[1:]))
+    aim, carved = task.aim, _carved(task, path)
     short = (carved > aim.limit) & np.isfinite(aim.limit)
     places = np.flatnonzero(short).astype(np.int32)
     if not len(places):

@@ -38,6 +38,7 @@ from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Toolpath
 
+UNTRACED = np.zeros((0, 0), np.int32), np.zeros((0, 0), np.float32)  # where nothing is traced, only met
 STAY_DOWN = 12.0  # mm over the surface that take no longer than going up, across and down …
 PER_MM = 0.5  # … and so much more for each mm across
 LONGEST = 25.0  # mm: longer ways across are not tried over the surface
@@ -180,11 +181,11 @@ def _toolpath(path: Points, left: Heightfield, shape: Points, clearance: float) 
     """Return a toolpath that goes from cut to cut no higher than what stood before asks for."""
     gaps = np.flatnonzero(np.isnan(path[:, 0]))
     cuts = np.split(path[~np.isnan(path[:, 0])], gaps - np.arange(len(gaps)))
-    standing = Ground(left.heights, blocks(left.heights), left.pitch, *left.origin, shape)
+    standing = Ground(left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, shape)
     points, kinds = [np.array([[*cuts[0][0, :2], clearance]])], [np.array([RAPID])]
     for cut in cuts:
         here, start = points[-1][-1], cut[0]
-        a, b = ((float(x), float(y)) for x, y in (here[:2] - standing[3:5], start[:2] - standing[3:5]))
+        a, b = ((float(x), float(y)) for x, y in (here[:2] - left.origin, start[:2] - left.origin))
         over = link_height(left.heights, left.pitch, a, b, float(shape[3]) + SIDE_GAP)
         height = max(float(here[2]), min(over + GAP, clearance), float(start[2]))
         touch = exact_tip(standing, start[0], start[1], untouched())

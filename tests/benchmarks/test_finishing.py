@@ -110,14 +110,12 @@ def finer(field: Heightfield) -> Heightfield:
 
 def constant(field: Heightfield, cutter: Cutter, spacing: float) -> Toolpath:
     """Return passes along X at one distance, forth and back on the exact tip."""
-    ground = finishing.Ground(
-        field.heights, finishing.blocks(field.heights), field.pitch, 0.0, 0.0, np.array(profile(cutter))
-    )
+    task = finishing.finishing_task(field, field.region, profile(cutter), 0.01, 0.001, 0.001)
     y = np.linspace(0, field.length, math.ceil(field.length / spacing - 1e-9) + 1)
     x = np.tile([0.0, field.width, field.width, 0.0], len(y) // 2 + 1)[: 2 * len(y)]
     corners = np.round(np.column_stack([x, np.repeat(y, 2)]), 3)
-    how, tube = np.array([0.001, field.pitch, 0.0006, 0.01]), np.array([0.0004, 0.001, 0.001, 0.0005, 0.001])
-    parts = traces(ground, [corners[k : k + 2] for k in range(len(corners) - 1)], how, tube)
+    lines = [corners[k : k + 2] for k in range(len(corners) - 1)]
+    parts = traces(task.ground, lines, task.how, task.tube)
     path = np.concatenate([parts[0][:1], *(part[1:] for part in parts)])
     return finishing._toolpath(path, 5.0)
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from relief.cutters import Profile
+from relief.cutters import Profile, profile_height
 from relief.kernels.cover import finished_nodes
-from relief.kernels.finish import blocks, chord_cuts, exact_tip, traces, untouched
+from relief.kernels.finish import blocks, chord_cuts, exact_tip, near_tip, traces, untouched
 from tests.oracles import swept_by_search, tip_at_by_nodes
 
 pytestmark = pytest.mark.jitless
@@ -34,8 +34,19 @@ def relief(seed: int) -> np.ndarray:
 
 
 def grid(z: np.ndarray, shape: Profile) -> tuple:
-    """Return a ground, or an aim, whose node (0, 0) is at (1, −2)."""
+    """Return an aim whose node (0, 0) is at (1, −2)."""
     return (z, blocks(z), PITCH, 1.0, -2.0, np.array(shape, dtype=float))
+
+
+def ground(z: np.ndarray, shape: Profile) -> tuple:
+    """Return a ground whose node (0, 0) is at (1, −2)."""
+    rows, columns = np.mgrid[: z.shape[0], : z.shape[1]]
+    touch = np.zeros(z.shape, dtype=np.int32)
+    for place in np.ndindex(z.shape):
+        r = PITCH * np.hypot(rows - place[0], columns - place[1])
+        touch[place] = np.argmax(np.where(r <= shape.radius, z - profile_height(shape, r), -np.inf))
+    room = np.full(z.shape, 0.005, dtype=np.float32)
+    return (z, blocks(z), touch, room, PITCH, 1.0, -2.0, np.array(shape, dtype=float))
 
 
 def places(rng: np.random.Generator, count: int) -> np.ndarray:
@@ -50,8 +61,23 @@ def test_exact_tip_is_the_highest_of_all_nodes(shape, seed):
     z, rng = relief(seed), np.random.default_rng(seed)
     xy = places(rng, 12)
     seen = untouched()
-    ours = [exact_tip(grid(z, shape), x, y, seen) for x, y in xy]
+    where = ground(z, shape)
+    ours = [exact_tip(where, x, y, seen) for x, y in xy]
     assert ours == pytest.approx(tip_at_by_nodes(z, PITCH, shape, xy[:, 0] - 1, xy[:, 1] + 2), abs=1e-6)
+
+
+@settings(deadline=None, max_examples=30)
+@given(shapes, seeds)
+def test_a_near_tip_is_not_above_the_exact_one(shape, seed):
+    """Near tips bound the exact tip from below, and over nodes they are exact."""
+    z, rng = relief(seed), np.random.default_rng(seed)
+    nodes = np.column_stack([1 + PITCH * rng.integers(0, 14, 6), -2 + PITCH * rng.integers(0, 11, 6)])
+    for xy, on_node in ((places(rng, 6), False), (nodes, True)):
+        near = [near_tip(ground(z, shape), x, y) for x, y in xy]
+        exact = tip_at_by_nodes(z, PITCH, shape, xy[:, 0] - 1, xy[:, 1] + 2)
+        assert (near <= exact + 1e-6).all()
+        if on_node:
+            assert near == pytest.approx(exact, abs=1e-6)
 
 
 @settings(deadline=None, max_examples=30)
@@ -68,7 +94,7 @@ def test_a_chord_cuts_what_its_sweep_cuts(shape, seed, depth):
     )
     deepest = np.max(z - swept, initial=-np.inf)
     if abs(deepest - depth) > 1e-6:
-        assert chord_cuts(grid(z, shape), ends[0], ends[1], depth) == (deepest > depth)
+        assert chord_cuts(ground(z, shape), ends[0], ends[1], depth) == (deepest > depth)
 
 
 @settings(deadline=None, max_examples=30)
@@ -91,8 +117,9 @@ def test_a_trace_follows_the_tip_surface(shape, seed):
     """A trace cuts no node deeper than 0.001 mm and keeps its ends, at the exact tip there."""
     z, rng = relief(seed), np.random.default_rng(seed)
     ends = places(rng, 2)
-    how, tube = np.array([STEP, PITCH, 0.0006, 0.01]), np.array([0.0004, 0.005, 0.001, 0.0025, 0.001])
-    trace = traces(grid(z, shape), [ends], how, tube)[0]
+    how = np.array([STEP, PITCH, 0.0006, 0.01, 8 * shape.corner_radius * 0.0005])
+    tube = np.array([0.0008, 0.005, 0.001, 0.0005])
+    trace = traces(ground(z, shape), [ends], how, tube)[0]
     points = trace - (1, -2, 0)
     swept = swept_by_search(np.full(z.shape, np.inf), PITCH, shape, points[:-1], points[1:])
     assert np.max(z - swept) <= 0.001 + 1e-6
