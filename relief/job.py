@@ -280,9 +280,10 @@ class Output:
         Literal["stl", "ply", "glb"],
         key("besides carved.stl, the mesh in deviation colours: ply (mm) or glb (metres, by its standard)"),
     ] = "stl"
-    programs: Annotated[Literal["one per cutter"], key("how operations are split into files")] = (
-        "one per cutter"
-    )
+    programs: Annotated[
+        Literal["one per cutter", "one"],
+        key("how operations are split into files; one: for machines that change cutters by M6"),
+    ] = "one per cutter"
 
 
 # Keys of the contract that later work builds: known by name, refused by name.
@@ -290,9 +291,6 @@ NOT_YET = (
     "roughing.rest",
     "output.ease", "outline", "tiles",
 )  # fmt: skip
-NOT_YET_VALUES = {
-    "output.programs": ("one",),
-}
 
 
 @record
@@ -483,20 +481,19 @@ def set_key(table: dict[str, Any], name: str, value: Any, where: str) -> None:
 
 
 def _refuse_later_keys(table: Mapping[str, Any], where: str) -> None:
-    for name, value in _leaves(table):
+    for name in _leaves(table):
         known_later = name in NOT_YET or name.split(".")[0] in NOT_YET
-        if known_later or value in NOT_YET_VALUES.get(name, ()):
-            shown = name if known_later else f"{name} = {value!r}"
-            message = f'{where}: "{shown}" is not yet built in this version; leave it out'
+        if known_later:
+            message = f'{where}: "{name}" is not yet built in this version; leave it out'
             raise JobError(message)
 
 
-def _leaves(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
+def _leaves(table: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
     for name, value in table.items():
         if isinstance(value, Mapping):
             yield from _leaves(value, f"{prefix}{name}.")
         else:
-            yield f"{prefix}{name}", value if isinstance(value, str) else None
+            yield f"{prefix}{name}"
 
 
 def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:

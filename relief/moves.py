@@ -2,12 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.units import Units
+
+
+class Change(NamedTuple):
+    """A change of cutter (M6), and what the program has said before it.
+
+    Parameters
+    ----------
+    move : number of the first move after it
+    line : 1-based number of the line that asks for it
+    number : of the cutter
+    blocks : lines that hold words, before it
+    dwell : s, sum of the dwells before it
+    """
+
+    move: int
+    line: int
+    number: int
+    blocks: int
+    dwell: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +49,7 @@ class Moves:
     pauses : line numbers of the pauses (M0)
     units : the length unit of the text
     tool : number of the last tool called, or None
+    changes : every change of cutter, in order
     modes : plane, unit, distance, feed mode and system that the text says before it moves: G words, in tenths
     """
 
@@ -41,6 +64,7 @@ class Moves:
     units: Units
     tool: int | None
     modes: frozenset[int] = frozenset()
+    changes: tuple[Change, ...] = ()
 
     def __len__(self) -> int:
         return len(self.rapid)
@@ -61,3 +85,42 @@ class Moves:
     def rapid_length(self) -> float:
         """3-D length of all rapids, mm."""
         return float(self.lengths()[self.rapid].sum())
+
+    def by_cutter(self) -> tuple[Moves, ...]:
+        """Return what each cutter does: a part begins at every change of cutter that comes after a cut."""
+        firsts = [Change(0, 0, 0, 0, 0.0)]
+        for change in self.changes:
+            if not self.rapid[firsts[-1].move : change.move].all():
+                firsts.append(change)
+        end = Change(len(self), 1 << 62, 0, self.blocks, self.dwell)
+        return (
+            tuple(self._between(*pair) for pair in pairwise([*firsts, end])) if len(firsts) > 1 else (self,)
+        )
+
+    def _between(self, first: Change, last: Change) -> Moves:
+        """Return the moves from one change of cutter to another."""
+        moves = slice(first.move, last.move)
+        changes = tuple(self._since(first, last))
+        return replace(
+            self,
+            points=self.points[first.move : last.move + 1],
+            rapid=self.rapid[moves],
+            feed=self.feed[moves],
+            rpm=self.rpm[moves],
+            block=self.block[moves],
+            blocks=last.blocks - first.blocks,
+            dwell=last.dwell - first.dwell,
+            pauses=tuple(line for line in self.pauses if first.line <= line < last.line),
+            tool=changes[-1].number if changes else None,
+            changes=changes,
+        )
+
+    def _since(self, first: Change, last: Change) -> Iterator[Change]:
+        """Yield the changes of a part, counted from its own beginning."""
+        for change in self.changes:
+            if first.line <= change.line < last.line:
+                yield change._replace(
+                    move=change.move - first.move,
+                    blocks=change.blocks - first.blocks,
+                    dwell=change.dwell - first.dwell,
+                )

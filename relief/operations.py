@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from relief.errors import JobError
 from relief.setup import Setup
 from relief.shop.records import Cutter
 
@@ -42,6 +43,38 @@ def _operations(setup: Setup) -> Iterator[Operation]:
         yield Operation("rest finishing" if number else "finishing", "finishing", cutter)
     if setup.part:
         yield Operation("cutout", "cutout", setup.part.cutter)
+
+
+def check_one_program(setup: Setup) -> None:
+    """Refuse a single program where the machine or the cutters have no way to say which is to be put in.
+
+    Raises
+    ------
+    JobError
+        One line: the machine, or the cutter.
+    """
+    if setup.job.output.programs != "one":
+        return
+    if setup.machine.tool_change != "M6":
+        message = (
+            f'output.programs = "one" needs a machine that changes cutters by M6, and {setup.machine.name}'
+            ' does not; leave it at "one per cutter"'
+        )
+        raise JobError(message)
+    known: dict[int, Cutter] = {}
+    for operation in job_operations(setup):
+        cutter = operation.cutter
+        if not cutter.number:
+            message = (
+                f'output.programs = "one" calls cutters by number, and "{cutter.name}" has none in the shop'
+            )
+            raise JobError(message)
+        if known.setdefault(cutter.number, cutter) != cutter:
+            message = (
+                f'"{cutter.name}" and "{known[cutter.number].name}" both have number {cutter.number} in the'
+                ' shop; output.programs = "one" needs a number for each'
+            )
+            raise JobError(message)
 
 
 def file_name(number: int, name: str) -> str:

@@ -15,7 +15,7 @@ from relief.feeds import Feeds, choose_feeds, limit_feeds
 from relief.heightfield import Heightfield
 from relief.job import Cutout, Finishing, Roughing
 from relief.kernels.sweep import sweep
-from relief.operations import Kind, Operation, job_operations
+from relief.operations import Kind, Operation, check_one_program, job_operations
 from relief.part import Part
 from relief.planning.cutout import plan_cutout
 from relief.planning.finishing import plan_finishing
@@ -60,9 +60,10 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
 
     Raises
     ------
-    PlanError, ShopError
+    PlanError, ShopError, JobError
         A cut that cannot be planned, or a cutter that the spindle cannot turn.
     """
+    check_one_program(setup)
     cuts: tuple[Plan, ...] = ()
     for operation in job_operations(setup):
         progress.stage(f"planning the {operation.name}")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 import numpy as np
 import numpy.typing as npt
@@ -38,10 +39,13 @@ from relief.surfaces import reachable_inside
 from relief.timing import program_seconds
 from relief.units import format_length
 
+# What holds every cut where all of them are one program.
+ONE_PROGRAM = "1-carving.nc"
+
 
 @dataclass(frozen=True)
 class Program:
-    """A program as text: from a plan or from a file.
+    """A program as text, or what one cutter does in it: from a plan or from a file.
 
     Parameters
     ----------
@@ -105,21 +109,27 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
 
     Each is written twice: the time in its head is taken from the draft's own text.
     """
-    programs = []
-    for number, plan in enumerate(plans):
-        draft = _text(plan, setup, seconds=None)
-        seconds = program_seconds(read_program(draft), setup.machine)
-        file, text = file_name(number, plan.operation), _text(plan, setup, seconds)
-        programs.append(Program(file, plan.operation, text, plan.cutter, plan.feeds))
-        progress.fraction((number + 1) / len(plans))
-    return tuple(programs)
+    works = []
+    for done, plan in enumerate(plans, start=1):
+        draft = write_works((_work(plan, setup, None),), setup.machine, setup.zero, setup.job.output.units)
+        works.append(_work(plan, setup, program_seconds(read_program(draft), setup.machine)))
+        progress.fraction(done / len(plans))
+    files = [(file_name(k, plan.operation), works[k : k + 1]) for k, plan in enumerate(plans)]
+    if setup.job.output.programs == "one":
+        files[1:] = [(ONE_PROGRAM, works[1:])] * len(works[1:])
+    texts = {
+        file: write_works(done, setup.machine, setup.zero, setup.job.output.units) for file, done in files
+    }
+    return tuple(
+        Program(file, plan.operation, texts[file], plan.cutter, plan.feeds)
+        for (file, _), plan in zip(files, plans, strict=True)
+    )
 
 
-def _text(plan: Plan, setup: Setup, seconds: float | None) -> bytes:
+def _work(plan: Plan, setup: Setup, seconds: float | None) -> Work:
     rpm = plan.feeds.rpm if plan.feeds else 0.0
     head = program_head(setup, plan.operation, plan.cutter, rpm, seconds)
-    work = Work(plan.toolpath, plan.feed, head, plan.stops)
-    return write_works((work,), setup.machine, setup.zero, setup.job.output.units)
+    return Work(plan.toolpath, plan.feed, head, plan.stops)
 
 
 def program_head(
@@ -252,8 +262,8 @@ def _read_all(texts: Sequence[Program], setup: Setup, progress: Progress) -> Ite
     """Yield each program as read back, the stock going from one to the next."""
     stock = setup.stock
     x, y, z = setup.zero
-    for done, text in enumerate(texts):
-        moves = read_file(text.file, text.text).shifted(-x, -y, -z)
+    for done, (text, told) in enumerate(_by_cutter(texts)):
+        moves = told.shifted(-x, -y, -z)
         layers = _stock_for_layers(stock, text.operation, setup)
         # The trace turns no cutter, but whatever sits in the spindle must not touch the stock either.
         touching = text.cutter or setup.roughing_cutter
@@ -261,6 +271,23 @@ def _read_all(texts: Sequence[Program], setup: Setup, progress: Progress) -> Ite
         yield replace(program, zero=setup.zero)
         stock = program.after
         progress.fraction((done + 1) / len(texts))
+
+
+def _by_cutter(texts: Sequence[Program]) -> Iterator[tuple[Program, Moves]]:
+    """Yield each program with its moves; several of one text share it, cutter by cutter.
+
+    Raises
+    ------
+    ProgramError
+        A text that breaks the standard, or changes cutters more or less often than it should.
+    """
+    for (file, text), group in groupby(texts, key=lambda program: (program.file, program.text)):
+        programs, moves = list(group), read_file(file, text)
+        parts = moves.by_cutter() if len(programs) > 1 else (moves,)
+        if len(parts) != len(programs):
+            message = f"{file}: {len(parts)} cutters cut in it, where its job has {len(programs)}"
+            raise ProgramError(message)
+        yield from zip(programs, parts, strict=True)
 
 
 def run_program(

@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby, zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -95,6 +96,7 @@ class Told:
     rpm : spindle speed, rev/min; 0 = it stands
     plunge : feed straight down, mm/min
     sha256 : digest of its text; empty where the folder holds none
+    more : what further cutters do in the same file
     """
 
     file: str
@@ -103,6 +105,7 @@ class Told:
     rpm: float
     plunge: float
     sha256: str
+    more: tuple[Told, ...] = ()
 
 
 def recheck(
@@ -134,7 +137,7 @@ def recheck(
     setup, shop = open_job(job_file, machine)
     made_with = told_by_report(folder) if folder else {}
     spare = shop.cutter(cutter) if cutter else None
-    programs = [program_for_job(path, setup, made_with, spare) for path in paths]
+    programs = [found for path in paths for found in programs_for_job(path, setup, made_with, spare)]
     progress.stage("reading the programs and carving")
     evidence = prove(programs, setup, progress).evidence
     return Verdict(evidence.programs, run_checks(evidence), _unseen(programs, made_with))
@@ -163,12 +166,11 @@ def recheck_without_job(
     racks = Shop.read(shop)
     known = racks.machine(machine or Job("none").machine)
     spare = racks.cutter(cutter) if cutter else None
-    programs = [_alone(path, spare) for path in paths]
-    moves = [read_file(program.file, program.text) for program in programs]
+    programs = [found for path in paths for found in _alone(path, spare, racks)]
     touching = spare or Cutter("flat", 1.0)
-    stock = _stock_under(moves, touching)
+    stock = _stock_under([moves for _, moves in programs], touching)
     read = []
-    for program, found in zip(programs, moves, strict=True):
+    for program, found in programs:
         read.append(run_program(program, found, stock, known, touching))
         stock = read[-1].after
     evidence = RunEvidence(machine=known, thickness=thickness, programs=tuple(read))
@@ -176,8 +178,33 @@ def recheck_without_job(
     return Verdict(evidence.programs, run_checks_without_target(evidence), (note,))
 
 
-def program_for_job(
+def programs_for_job(
     path: Path, setup: Setup, made_with: dict[str, Told], spare: Cutter | None = None
+) -> tuple[Program, ...]:
+    """Return what each cutter does in a program file; see `program_for_job`.
+
+    Raises
+    ------
+    ProgramError, JobError
+        As `program_for_job`.
+    """
+    told = made_with.get(path.name)
+    if told is None or not told.more:
+        return (program_for_job(path, setup, made_with, spare),)
+    told_parts = (replace(told, more=()), *told.more)
+    parts = read_file(path.name, program_bytes(path)).by_cutter()
+    return tuple(
+        program_for_job(path, setup, {path.name: part}, spare, moves)
+        for part, moves in zip_longest(told_parts, parts[: len(told_parts)])
+    )
+
+
+def program_for_job(
+    path: Path,
+    setup: Setup,
+    made_with: dict[str, Told],
+    spare: Cutter | None = None,
+    moves: Moves | None = None,
 ) -> Program:
     """Return a program with the cutter and the speeds that the job, or the text itself, tells.
 
@@ -187,6 +214,7 @@ def program_for_job(
     setup : the job
     made_with : what the job folder's report says, by file name
     spare : what turns where neither the report nor the file's name tells it
+    moves : what of the file is meant; None: all of it
 
     Raises
     ------
@@ -209,7 +237,7 @@ def program_for_job(
     program = Program(path.name, name or "other", text, cutter)
     if cutter is None or not cutter.turns or meant is None:
         return program
-    speeds = _speeds(read_file(path.name, text), setup.machine)
+    speeds = _speeds(moves or read_file(path.name, text), setup.machine)
     return replace(program, feeds=feeds_for(meant, setup, speeds))
 
 
@@ -223,14 +251,21 @@ def _meant(path: Path, name: str, cutter: Cutter | None, setup: Setup) -> Operat
     return next((o for o in found if o.cutter == cutter), found[0] if found else None)
 
 
-def _alone(path: Path, spare: Cutter | None) -> Program:
-    operation = _operation(path)
-    if operation != "trace" and spare is None:
-        message = f"{path}: which cutter turns in it? Name it with --cutter, or give the job with --job"
-        raise ProgramError(message)
-    return Program(
-        path.name, operation or "other", program_bytes(path), None if operation == "trace" else spare
-    )
+def _alone(path: Path, spare: Cutter | None, racks: Shop) -> list[tuple[Program, Moves]]:
+    """Return what each cutter does in a program file, its cutter by its number in the shop's rack."""
+    operation, text = _operation(path) or "other", program_bytes(path)
+    moves = read_file(path.name, text)
+    if operation == "trace":
+        return [(Program(path.name, operation, text, None), moves)]
+    rack = {cutter.number: cutter for cutter in racks.cutters.values() if cutter.number}
+    parts, found = moves.by_cutter(), []
+    for part in parts:
+        cutter = rack.get(part.tool, spare) if part.tool is not None and len(parts) > 1 else spare
+        if cutter is None:
+            message = f"{path}: which cutter turns in it? Name it with --cutter, or give the job with --job"
+            raise ProgramError(message)
+        found.append((Program(path.name, operation, text, cutter), part))
+    return found
 
 
 def _operation(path: Path) -> str:
@@ -297,13 +332,15 @@ def told_by_report(folder: Path) -> dict[str, Told]:
     path = folder / "report.json"
     try:
         report: dict[str, Any] = json.loads(path.read_bytes())
-        return {row["file"]: _told(row, report["sha256"], path) for row in report["programs"]}
+        rows = [_told(row, report["sha256"], path) for row in report["programs"]]
     except OSError as error:
         message = f"{path}: {(error.strerror or str(error)).lower()}; give a job folder or a job file"
         raise FolderError(message) from None
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, ReliefError):
         message = f"{path}: is no report of relief; give a job folder that is whole, or its job.toml"
         raise FolderError(message) from None
+    files = {file: list(parts) for file, parts in groupby(rows, key=lambda row: row.file)}
+    return {file: replace(parts[0], more=tuple(parts[1:])) for file, parts in files.items()}
 
 
 def _told(row: dict[str, Any], digests: dict[str, str], path: Path) -> Told:
@@ -315,7 +352,7 @@ def _told(row: dict[str, Any], digests: dict[str, str], path: Path) -> Told:
 def _unseen(programs: Sequence[Program], made_with: dict[str, Told]) -> tuple[str, ...]:
     """Return which programs of the folder were not given, though their cuts would have come before."""
     given = {(program.operation, program.cutter) for program in programs}
-    missing = [p.file for p in made_with.values() if (p.operation, p.cutter) not in given]
+    missing = [p.file for p in made_with.values() if not p.more and (p.operation, p.cutter) not in given]
     if not missing:
         return ()
     return (f"{', '.join(missing)} not given: what is carved there counts as uncut",)

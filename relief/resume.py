@@ -164,7 +164,15 @@ def resume(
 
 
 def _told(folder: Path) -> list[Told]:
-    return list(told_by_report(folder).values())
+    found = list(told_by_report(folder).values())
+    several = next((told.file for told in found if told.more), None)
+    if several:
+        message = (
+            f"{several}: holds the cuts of several cutters, which cannot be taken up half-way; carve the job"
+            ' again with output.programs = "one per cutter" and take up the program that was interrupted'
+        )
+        raise ProgramError(message)
+    return found
 
 
 def _sound_program(folder: Path, told: Told, setup: Setup) -> Program:

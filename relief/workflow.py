@@ -190,7 +190,12 @@ def _maps(setup: Setup, proof: Proof) -> dict[str, bytes]:
 
 def _sheet(images: Mapping[str, bytes], setup: Setup, report: Report, proof: Proof) -> bytes:
     programs, holding = proof.evidence.programs, proof.evidence.holding
-    stages = [Stage(f"after {p.file}", p.after) for p in programs if p.cutter is not None]
+    single = setup.job.output.programs == "one"
+    stages = [
+        Stage(f"after {f'the {p.operation}' if single else p.file}", p.after)
+        for p in programs
+        if p.cutter is not None
+    ]
     trace = programs[0].moves.points[:, :2]
     tabs = [(bridge.x, bridge.y) for bridge in holding.bridges] if holding else []
     return render_sheet(report, images, setup, trace, stages, proof.finished, tabs)

@@ -64,7 +64,7 @@ def test_keys_of_later_work_are_refused_by_name(tmp_path, name):
         ("shaping.levels", [0, 2], r"shaping\.levels"),
         ("shaping.levels", ["1 %", "120 %"], r"shaping\.levels"),
         ("shaping.crop", [0, 0, 0, 100], r"shaping\.crop"),
-        ("output.programs", "one", "not yet"),
+        ("output.programs", "two", "output.programs"),
         ("relief.mirror", "yes", "relief.mirror"),
         ("relief", 3, "relief"),
     ],

@@ -16,6 +16,8 @@ LONGEST_LINE = 256
 # G words in tenths: systems of coordinates besides G54 (s3.5.13), where lengths count from (s3.5.17).
 OTHER_SYSTEMS = frozenset({550, 560, 570, 580, 590, 591, 592, 593})
 ABSOLUTE_OR_NOT = frozenset({900, 910})
+# Cutters are changed at least so high above the stock top, mm: common practice, no source.
+LEAST_LIFT = 1.0
 
 
 def spindle_speed_in_range(evidence: RunEvidence) -> Check:
@@ -120,7 +122,12 @@ def _modes_fault(program: ReadProgram) -> str:
 
 
 def _tool_fault(program: ReadProgram, machine: Machine) -> str:
-    called, cutter = program.moves.tool, program.cutter
+    begins = program.moves.points[0, 2]
+    if program.moves.changes and begins < LEAST_LIFT:
+        line = program.moves.changes[0].line
+        return f"{program.file} line {line}: the cutter is changed before it is lifted off the stock"
+    numbers, cutter = [change.number for change in program.moves.changes], program.cutter
+    called = next((n for n in numbers if cutter is None or n != cutter.number), program.moves.tool)
     if called is not None and machine.tool_change != "M6":
         return f"{program.file} calls a cutter, but {machine.name} changes cutters by hand"
     if called is not None and cutter is not None and called != cutter.number:

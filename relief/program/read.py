@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from relief.errors import ProgramError
 from relief.kernels.text_in import BLOCKS, COUNT, FEED, LINE, MOST_DIGITS, MOTION, read_plain
-from relief.moves import Moves
+from relief.moves import Change, Moves
 from relief.program.arcs import PLANES, RADIUS_TOLERANCE, arc_chords, centre_by_offsets, centre_by_radius
 from relief.program.words import LONGEST_LINE, Block, read_block
 from relief.units import MM_PER_INCH, Units
@@ -119,9 +119,9 @@ class _Controller:
     turning: bool = False
     chosen: int | None = None
     tool: int | None = None
-    cut: bool = False
     dwell: float = 0.0
     pauses: list[int] = field(default_factory=list)
+    changes: list[Change] = field(default_factory=list)
     modes: set[int] = field(default_factory=set)
 
 
@@ -177,7 +177,6 @@ class _Reader:
         )  # fmt: skip
         if self.tally[COUNT] > before:
             state.motion = 10 * int(self.tally[MOTION])
-            state.cut = state.cut or not self.rapid[before : self.tally[COUNT]].all()
         return at
 
     def _execute(self, block: Block) -> None:
@@ -234,9 +233,8 @@ class _Reader:
         if state.chosen is None:
             message = "M6 changes the cutter, but no T word has chosen one"
             raise ProgramError(message)
-        if state.cut and state.tool != state.chosen:
-            message = f"M6 changes to cutter {state.chosen} after a cut with another; a program has one"
-            raise ProgramError(message)
+        count, blocks = int(self.tally[COUNT]), int(self.tally[BLOCKS]) - 1
+        state.changes.append(Change(count, self.line, state.chosen, blocks, state.dwell))
         state.tool, state.turning = state.chosen, False
 
     def _set_units(self, block: Block) -> None:
@@ -345,7 +343,6 @@ class _Reader:
         self.block[rows] = self.line
         self.held[:3] = ends[-1]
         self.tally[COUNT] += count
-        self.state.cut = self.state.cut or not rapid
 
     def _make_room(self, more: int) -> None:
         """Make room for the chords of an arc; each other line has its row already."""
@@ -386,6 +383,7 @@ class _Reader:
             units=units,
             tool=self.state.tool,
             modes=frozenset(self.state.modes),
+            changes=tuple(self.state.changes),
         )
 
 

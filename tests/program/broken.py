@@ -138,5 +138,4 @@ BROKEN = {
     "far too far": Broken("X10", "X" + "9" * 200, 8, "further than any machine"),
     "large arc": Broken("X20 I5", "X20 R100001", 9, "1e+05 mm radius is too large"),
     "huge arc": Broken("X20 I5", "X20 Y.0000001 R9" + "0" * 18, 9, "too large to follow"),
-    "second cutter": Broken("M5", "T2 M6", 11, "a program has one"),
 }  # fmt: skip
