@@ -37,6 +37,7 @@ MOST_NODES = 1_000_000
 # A straight way down is told by its run along x and y, as a share of its fall.
 UPRIGHT = 0.02
 
+_CHANGE = re.compile(rb"M0?6(?!\d)", re.IGNORECASE)
 _OPERATION = re.compile(r"(?:^|[^a-z])(trace|(?:rest[^a-z]+)?(?:roughing|finishing)|cutout)(?:[^a-z]|$)")
 
 
@@ -254,6 +255,9 @@ def _meant(path: Path, name: str, cutter: Cutter | None, setup: Setup) -> Operat
 def _alone(path: Path, spare: Cutter | None, racks: Shop) -> list[tuple[Program, Moves]]:
     """Return what each cutter does in a program file, its cutter by its number in the shop's rack."""
     operation, text = _operation(path) or "other", program_bytes(path)
+    unknown = f"{path}: which cutter turns in it? Name it with --cutter, or give the job with --job"
+    if operation != "trace" and spare is None and not _CHANGE.search(text):
+        raise ProgramError(unknown)
     moves = read_file(path.name, text)
     if operation == "trace":
         return [(Program(path.name, operation, text, None), moves)]
@@ -262,8 +266,7 @@ def _alone(path: Path, spare: Cutter | None, racks: Shop) -> list[tuple[Program,
     for part in parts:
         cutter = rack.get(part.tool, spare) if part.tool is not None and len(parts) > 1 else spare
         if cutter is None:
-            message = f"{path}: which cutter turns in it? Name it with --cutter, or give the job with --job"
-            raise ProgramError(message)
+            raise ProgramError(unknown)
         found.append((Program(path.name, operation, text, cutter), part))
     return found
 
