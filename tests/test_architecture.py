@@ -38,6 +38,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "planning.linking",
         "planning.ground",
         "finer",
+        "ridges",
         "planning.spacing",
         "planning.outline",
     ),
