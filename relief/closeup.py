@@ -34,7 +34,7 @@ class CloseLook:
     ----------
     figures : FineFigures
     ridges : (rows, columns) mm, on the relief's own grid: the highest ridge about each node that was looked
-        at; NaN elsewhere
+        at; NaN elsewhere, and on walls
     """
 
     figures: FineFigures
@@ -186,7 +186,7 @@ def _shown(views: Sequence[_View], shape: tuple[int, ...]) -> Heights:
     """Return the highest ridge about each node of the relief; NaN where it was not looked at."""
     shown = np.full(shape, np.float32(np.nan))
     for view in views:
-        ridges = np.where(view.own, view.ridges, np.float32(np.nan))
+        ridges = np.where(view.own & ~view.seen.walls, view.ridges, np.float32(np.nan))
         tall, wide = -(-ridges.shape[0] // 2), -(-ridges.shape[1] // 2)
         about = np.full((2 * tall, 2 * wide), np.float32(np.nan))
         about[: ridges.shape[0], : ridges.shape[1]] = ridges

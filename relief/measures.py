@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -116,6 +117,24 @@ class LostDetail:
     p99: float
     rms: float
     share: float
+
+
+def where_short(
+    short: Sequence[Shortfall], told: Callable[[float], str], zero: tuple[float, float] = (0.0, 0.0)
+) -> str:
+    """Return where ridges stand higher than asked and why, each cause with its share and its worst place.
+
+    Parameters
+    ----------
+    short : from `FineFigures`
+    told : a length, mm, to text in the user's unit
+    zero : (x, y) mm, what the programs' coordinates are ahead of the relief's
+    """
+    return " and ".join(
+        f"{CAUSES[each.cause]} ({100 * each.share:.2g} % of the area, worst {told(each.max)}"
+        f" at X {told(each.x + zero[0])} Y {told(each.y + zero[1])})"
+        for each in short
+    )
 
 
 def scallop_heights(carved: Heightfield, reachable: Heightfield) -> Heights:

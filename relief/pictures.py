@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,6 +25,8 @@ _SMALL = 520
 # A picture has one palette: the colours of its scale, then a ramp of ink from paper to black.
 _SCALE, _INKS = 239, 16
 _PAPER = _SCALE
+# Pixels: radius of the ring about a place.
+_RING = 22
 _TEXT = 34
 
 Indices = npt.NDArray[np.uint8]
@@ -100,7 +103,13 @@ def deviation_limit(deviation: npt.NDArray[Any], units: Units) -> float:
     return _round_limit(max(float(np.percentile(np.abs(deviation), 99.9)), 0.01), units)
 
 
-def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, units: Units = "mm") -> bytes:
+def scallop_png(
+    scallops: npt.NDArray[Any],
+    tolerance: float,
+    pitch: float,
+    units: Units = "mm",
+    places: Sequence[tuple[float, float]] = (),
+) -> bytes:
     """Return a map of the ridges between passes: pale where they are as low as asked, dark where not.
 
     Parameters
@@ -109,6 +118,7 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     tolerance : float, mm, the scallop height asked for
     pitch : float, mm
     units : the unit of its scale
+    places : (x, y) mm from the near left node, to be ringed
 
     Returns
     -------
@@ -123,7 +133,13 @@ def scallop_png(scallops: npt.NDArray[Any], tolerance: float, pitch: float, unit
     )
     words = ("smoother", "as asked", "rougher than asked")
     return _limit_map(
-        scallops, _Limit(tolerance, 2.0 if worst <= 2 * tolerance else 4.0), words, caption, pitch, units
+        scallops,
+        _Limit(tolerance, 2.0 if worst <= 2 * tolerance else 4.0),
+        words,
+        caption,
+        pitch,
+        units,
+        places,
     )
 
 
@@ -169,6 +185,7 @@ def _limit_map(
     caption: str,
     pitch: float,
     units: Units,
+    rings: Sequence[tuple[float, float]] = (),
 ) -> bytes:
     """Return a map that is pale up to a limit and dark above it; what is NaN comes out hatched."""
     judged = np.isfinite(values)
@@ -180,6 +197,8 @@ def _limit_map(
     indices = _split_indices(_pooled(ratio, factor), top, pale)
     seen = _pooled(judged.astype(np.float64), factor) > 0
     indices[~seen] = _hatching(indices.shape)[~seen]
+    size = pitch * (factor if factor > 0 else -1 / factor)
+    indices = _ringed(indices, [(x / size, indices.shape[0] - 1 - y / size) for x, y in rings])
     places = (0.0, 1.0, top / 2, top) if top > 2 else (0.0, 0.5, 1.0, top)
     share = pale / _SCALE
     ticks = tuple((_along(place, top, share), _short(place * limit.at, units)) for place in places)
@@ -307,6 +326,16 @@ def _split_indices(ratio: _Map, top: float, pale: int) -> Indices:
     below = np.minimum(ratio * pale, pale - 1)
     above = np.minimum(pale + (ratio - 1) / (top - 1) * (_SCALE - pale), _SCALE - 1)
     return np.where(ratio <= 1, below, above).astype(np.uint8)
+
+
+def _ringed(indices: Indices, places: Sequence[tuple[float, float]]) -> Indices:
+    """Return a picture with a ring about each place (column, row), black with a pale rim."""
+    picture = Image.fromarray(indices)
+    draw = ImageDraw.Draw(picture)
+    for x, y in places:
+        for radius, ink, width in ((_RING + 3, _PAPER, 9), (_RING, _PAPER + _INKS - 1, 3)):
+            draw.ellipse((x - radius, y - radius, x + radius, y + radius), outline=ink, width=width)
+    return np.asarray(picture)
 
 
 def _hatching(shape: tuple[int, ...]) -> Indices:

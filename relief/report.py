@@ -12,7 +12,7 @@ from typing import Any, cast
 import numpy as np
 
 from relief.checks import Check
-from relief.measures import FineFigures, LostDetail, ScallopFigures
+from relief.measures import FineFigures, LostDetail, ScallopFigures, where_short
 from relief.shop.records import Cutter
 from relief.units import MM_PER_INCH, Units, format_length
 
@@ -171,6 +171,15 @@ class Report:
             most = max(figures.walls_max, fine.walls_max)
             text += f" ({self.length(most)} on the walls, {percent(figures.walls)} of it)"
         return text + "."
+
+    def rough_places(self, zero: tuple[float, float]) -> str:
+        """Return where the surface is rougher than asked, and why; empty where it is not.
+
+        Parameters
+        ----------
+        zero : (x, y) mm, what the programs' coordinates are ahead of the relief's
+        """
+        return where_short(self.scallop_fine.short, self.length, zero)
 
     def detail(self) -> str:
         """Return how much of the picture the finishing cutter cannot reach, in one sentence."""

@@ -15,11 +15,11 @@ from relief.shop.records import Cutter
 
 MEANINGS = {
     "ball": "the ridge between two passes of the ball",
-    "bull": "the ridge between two passes of the rounded corner; on level ground the flat core leaves none",
-    "taper": "the ridge between two passes of the ball at the tip; where the sides cut, facets of the cone",
+    "bull": "the ridge between two passes of the rounded corner (on level ground the flat core leaves none)",
+    "taper": "the ridge between two passes of the ball at the tip (of the cone, where its sides cut)",
     "vee": "the ridge between the flanks of two passes of the cone: it goes with their distance, not with its"
-    " square, so a smooth surface takes very long",
-    "flat": "the stairs that a flat end mill leaves on slopes; on level ground it leaves none",
+    " square",
+    "flat": "the stairs that it leaves on slopes; level ground comes out flat",
 }
 
 
@@ -63,3 +63,17 @@ def ridge_height(cutter: Cutter, spacing: float, slope_deg: float = 0.0) -> floa
     plane = slope * (x - touched) + float(profile_height(shape, touched))
     ridge = float(profile_height(shape, abs(x - spacing))) + rise - plane
     return ridge * math.cos(math.radians(slope_deg))
+
+
+def sharp_stepover(cutter: Cutter, scallop: float, slope_deg: float = 0.0) -> float:
+    """Return the distance of passes that leaves ridges of a height, for a cutter without a round end, mm.
+
+    They go with the distance itself (see `ridge_height`): a vee's on any ground, a flat end mill's on slopes.
+
+    Examples
+    --------
+    >>> round(sharp_stepover(Cutter("vee", 12.0, angle=90.0), 0.05), 6)
+    0.1
+    """
+    small = cutter.diameter / 8
+    return scallop * small / ridge_height(cutter, small, slope_deg)

@@ -21,6 +21,7 @@ from relief.lettering import lettered
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
 from relief.picture import Brightness
 from relief.planning.outline import rectangle
+from relief.ridges import scallop_meaning, sharp_stepover
 from relief.shaping import LARGEST
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
@@ -31,6 +32,8 @@ from relief.units import MM_PER_INCH, format_length
 LEAST_MARGIN = 10.0
 # Roughing clears this much more than the finishing cutter needs to stand on an open edge.
 SPARE = 1.0
+# Degrees: the slope on which the stairs of a flat end mill are told.
+STAIRS_AT = 45.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,13 +240,19 @@ def _finer(fine: Cutter, coarse: Cutter, depth: float) -> bool:
 
 
 def _check_finishing_cutter(job: Job, finish: Cutter) -> None:
-    if finish.kind not in ("ball", "taper", "bull"):
+    ball = profile(finish).corner_radius
+    if not finish.turns:
+        message = f'finishing.cutter = "{finish.name}" does not turn; choose a ball, a taper or a bull'
+        raise JobError(message)
+    if not ball:
+        slope = STAIRS_AT if finish.kind == "flat" else 0.0
+        apart = sharp_stepover(finish, job.finishing.scallop, slope)
         message = (
-            f'finishing.cutter = "{finish.name}" is a {finish.kind} cutter; its passes leave no scallop'
-            " of a set height: choose a ball, a taper or a bull"
+            f'finishing.cutter = "{finish.name}" has no round end: its scallop is {scallop_meaning(finish)};'
+            f" {format_length(job.finishing.scallop)} would need passes {format_length(apart)} apart"
+            f"{f' on a slope of {slope:.0f}°' if slope else ''}: choose a ball, a taper or a bull"
         )
         raise JobError(message)
-    ball = profile(finish).corner_radius
     if job.finishing.scallop >= ball:
         message = (
             f"finishing.scallop = {format_length(job.finishing.scallop)} is not below the radius of"

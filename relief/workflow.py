@@ -185,7 +185,8 @@ def _maps(setup: Setup, proof: Proof) -> dict[str, bytes]:
     if setup.part is not None:
         lost = np.where(setup.part.nodes[setup.target.window(setup.region)], lost, np.nan)
     look = (job.finishing.scallop, relief.pitch, job.output.units)
-    return {"scallop.png": scallop_png(judged, *look), "lost.png": lost_png(lost, *look)}
+    places = [(short.x, short.y) for short in proof.evidence.scallop_fine.short]
+    return {"scallop.png": scallop_png(judged, *look, places), "lost.png": lost_png(lost, *look)}
 
 
 def _sheet(images: Mapping[str, bytes], setup: Setup, report: Report, proof: Proof) -> bytes:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from relief.cutters import profile
 from relief.kernels.sweep import swept_height
 from relief.program.read import read_program
-from relief.ridges import MEANINGS, ridge_height, scallop_meaning
+from relief.ridges import MEANINGS, ridge_height, scallop_meaning, sharp_stepover
 from relief.shop.records import Cutter
 
 BALL = Cutter("ball", 6.0)
@@ -268,6 +268,15 @@ def test_the_cone_of_a_taper_stands_lower_than_its_ball_would():
 def test_any_ridge_is_what_carving_leaves(cutter, spacing, slope):
     """For every kind, distance and slope the formula is the exact simulation."""
     assert on_a_plane(cutter, spacing, slope) == pytest.approx(ridge_height(cutter, spacing, slope), abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("cutter", "slope", "apart"),
+    [(VEE, 0, 0.1 * math.tan(math.radians(30))), (FLAT, 45, 0.05 * math.sqrt(2))],
+)
+def test_distances_for_cutters_without_a_round_end(cutter, slope, apart):
+    """For 0.05 mm a vee needs D = 2 h tan (half angle), a flat on 45° D = h / sin 45° (derived)."""
+    assert sharp_stepover(cutter, 0.05, slope) == pytest.approx(apart, rel=1e-9)
 
 
 def test_every_kind_that_turns_has_a_meaning():

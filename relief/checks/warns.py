@@ -7,7 +7,7 @@ from operator import itemgetter
 
 from relief.checks.check import Check
 from relief.evidence import Evidence, ReadProgram, RunEvidence, floor_left
-from relief.measures import CAUSES
+from relief.measures import where_short
 from relief.shop.records import Material
 from relief.timing import fastest_block_rate, move_seconds
 
@@ -59,14 +59,9 @@ def scallop_holds_between(evidence: Evidence) -> Check:
 
 
 def _where(evidence: Evidence) -> str:
-    """Return where ridges are higher than asked and why: each cause with its share and its worst place."""
+    """Return where ridges are higher than asked, and why."""
     x, y, _ = evidence.programs[0].zero
-    told = (
-        f"{CAUSES[each.cause]} ({100 * each.share:.2g} % of the area, worst {evidence.told(each.max)}"
-        f" at X {evidence.told(each.x + x)} Y {evidence.told(each.y + y)})"
-        for each in evidence.scallop_fine.short
-    )
-    places = " and ".join(told)
+    places = where_short(evidence.scallop_fine.short, evidence.told, (x, y))
     return f"; higher ridges stand {places}" if places else ""
 
 

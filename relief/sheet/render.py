@@ -16,6 +16,7 @@ from relief.colours import diverging
 from relief.heightfield import Heightfield
 from relief.pictures import deviation_limit, stage_png
 from relief.report import Report, format_time, percent
+from relief.ridges import scallop_meaning
 from relief.setup import Setup
 from relief.sheet.drawing import set_up_drawing
 from relief.sheet.scene import Stage, final_deviation, scene_json
@@ -58,6 +59,8 @@ def render_sheet(
         drawing=set_up_drawing(setup, trace, _levels(setup, units), tabs),
         checks=sorted(report.checks, key=lambda check: (check.holds, check.severity)),
         span=_span(trace),
+        scallop_meaning=scallop_meaning(setup.finishing_cutter),
+        rough_places=report.rough_places(setup.zero[:2]),
         stages=[(stage.name, _data_uri(stage_png(stage.surface))) for stage in stages],
         view=_view(stages, finished or stages[-1].surface, setup) if stages else None,
     )

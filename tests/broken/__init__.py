@@ -298,6 +298,11 @@ JOBS = (
         ("finishing.scallop", "2 mm", "1.58", "lower"),
     ),
     Case(
+        "finishing with a sharp vee",
+        _options("--finish", "vee 60"),
+        ("finishing.cutter", "vee 60", "flanks of two passes", "0.058 mm apart", "choose a ball"),
+    ),
+    Case(
         "a cutter beside passes that end with another",
         _options("--set", 'finishing.passes=["ball 1/4 in", "ball 1/8 in"]', "--set", "finishing.cutter=22"),
         ("finishing.cutter", "22", "ball 1/8 in", "leave one"),
