@@ -131,10 +131,14 @@ def where_short(
     zero : (x, y) mm, what the programs' coordinates are ahead of the relief's
     """
     return " and ".join(
-        f"{CAUSES[each.cause]} ({100 * each.share:.2g} % of the area, worst {told(each.max)}"
+        f"{CAUSES[each.cause]} ({_percent(each.share)} of the area, worst {told(each.max)}"
         f" at X {told(each.x + zero[0])} Y {told(each.y + zero[1])})"
         for each in short
     )
+
+
+def _percent(share: float) -> str:
+    return "under 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
 
 
 def scallop_heights(carved: Heightfield, reachable: Heightfield) -> Heights:

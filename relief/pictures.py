@@ -126,10 +126,8 @@ def scallop_png(
     """
     judged = np.isfinite(scallops)
     worst = float(np.where(judged, scallops, 0.0).max())
-    met = float((scallops[judged] <= tolerance).mean()) if judged.any() else 1.0
-    caption = (
-        f"{_share(met)} of the judged surface is as smooth as asked; the highest ridge is"
-        f" {_short(worst, units)}" + ("" if judged.all() else "; hatched: walls or waste, not judged")
+    caption = f"the highest ridge about each node, {_short(worst, units)} at most" + (
+        "" if judged.all() else "; hatched: walls or waste, not judged"
     )
     words = ("smoother", "as asked", "rougher than asked")
     return _limit_map(
