@@ -90,6 +90,7 @@ def relief() -> None:
 SUMMARIES = {
     "carve": "Make the job folder of a picture, a height file or a job file.",
     "check": "Read programs again, carve them in the computer and print every check.",
+    "compare": "Hold every cutter of the rack against one relief: detail lost, and time.",
     "looks": "Show one picture shaped several ways, with a job file for each.",
     "new": "Write a job file to edit, every key with its default and meaning.",
     "resume": "Write a program that takes up an interrupted one safely.",
@@ -216,6 +217,51 @@ def _looks(picture: Path, out: Path | None, settings: tuple[str, ...], quiet: bo
         if not quiet:
             sheet = folder / "looks.png"
             click.echo(f"Wrote {folder}. Look at {sheet}, then carve the job file that you like best.")
+
+
+def _compare_command() -> click.Command:
+    return Command(
+        "compare",
+        callback=_compare,
+        params=[
+            click.Argument(["source"], type=click.Path(path_type=Path)),
+            click.Option(
+                ["-o", "--out"], type=click.Path(path_type=Path), metavar="FOLDER",
+                help="Also make a folder with the table, its figures (compare.json) and pictures.",
+            ),
+            *_key_options(),
+            click.Option(["--quiet"], is_flag=True, help="Show the table, and nothing before it."),
+        ],
+        short_help=SUMMARIES["compare"],
+        help=(
+            "Hold every cutter of the rack against SOURCE, a picture, a height file, a mesh or a job file:"
+            " the detail that each loses, the time that it takes, the best pairs, and what we would choose."
+        ),
+        epilog="Example: relief compare sign.png --width 200 --depth 8 --thickness 20",
+    )  # fmt: skip
+
+
+def _compare(source: Path, out: Path | None, settings: tuple[str, ...], quiet: bool, **short: Any) -> None:
+    with told_in_one_line() as result:
+        from relief.compare import compare
+        from relief.job import job_from_source
+        from relief.jobfolder import check_folder, write_folder
+        from relief.progress import Silent
+        from relief.shop.load import Shop
+        from relief.terminal import watching
+
+        if out is not None:
+            check_folder(out, replace=False)
+            result.goes_to(out)
+        job = job_from_source(source, _asked(settings, short))
+        shop = Shop.read(None if job.shop is None else Path(job.shop))
+        with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
+            comparison = compare(job, shop, progress)
+        if out is not None:
+            write_folder(out, comparison.files(), replace=False)
+        click.echo("\n".join(comparison.lines()))
+        if out is not None:
+            click.echo(f"\nWrote {out}: {out / 'compare.png'} shows what each cutter would leave.")
 
 
 def _asked(settings: tuple[str, ...], short: dict[str, Any]) -> dict[str, Any]:
@@ -456,6 +502,7 @@ def _number_or_text(text: str) -> float | str:
 COMMANDS: dict[str, Callable[[], click.Command]] = {
     "carve": _carve_command,
     "check": _check_command,
+    "compare": _compare_command,
     "looks": _looks_command,
     "new": _new_command,
     "resume": _resume_command,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import json
 import math
 from collections.abc import Iterator, Mapping
@@ -12,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import tomli_w
-from PIL import Image, ImageDraw, ImageFont
 
 from relief.errors import JobError
 from relief.gradients import grain_of
@@ -30,6 +28,7 @@ from relief.solids import KINDS
 from relief.sources import DEFAULT_DEPTH, DEFAULT_WIDTH, check_depth, job_picture
 from relief.surfaces import reachable_surface
 from relief.terraces import unstepped
+from relief.tiles import tile_sheet
 from relief.units import format_length
 
 PREVIEW = 520  # nodes along the longer side of a preview
@@ -39,8 +38,6 @@ COARSE = 256  # pictures of up to so many levels show terraces
 # Sheets that light shines through, by a word in the material's name.
 TRANSLUCENT = ("acrylic", "polycarbonate")
 CONTRAST = 20.0  # between the brightest and the darkest of a back-lit sheet that nobody has measured yet
-# Pixels: previews side by side, the space for one, its margins, and lines of text below it.
-ACROSS, CELL, GAP, TEXT, LINE = 4, 520, 28, 25, 33
 
 ASSUMED = "back-lit, attenuation assumed: measure your sheet"
 NO_PICTURE = "-"  # stands in the job whose every other key is at its default
@@ -240,28 +237,8 @@ def _lines(settings: Settings) -> tuple[str, ...]:
 
 def _sheet(looks: list[Look], job: Job, cutter: Cutter) -> bytes:
     """Return the sheet of all looks as a PNG."""
-    tiles = [Image.open(io.BytesIO(stage_png(look.surface))).convert("RGB") for look in looks]
-    texts = [[look.name, *look.keys, *_loss(look, cutter)] for look in looks]
-    wrapped = [[line for text in lines for line in _wrapped(text)] for lines in texts]
-    tall = max(tile.height for tile in tiles)
-    step = tall + (max(len(lines) for lines in wrapped)) * LINE + 2 * GAP
-    down = -(-len(looks) // ACROSS)
-    head = GAP + 2 * LINE
-    sheet = Image.new("RGB", (ACROSS * (CELL + GAP) + GAP, head + down * step), "white")
-    draw = ImageDraw.Draw(sheet)
-    draw.text((GAP, GAP // 2), _title(job, looks[0]), fill="black", font=ImageFont.load_default(TEXT + 6))
-    for number, (tile, lines) in enumerate(zip(tiles, wrapped, strict=True)):
-        left, top = GAP + number % ACROSS * (CELL + GAP), head + number // ACROSS * step
-        sheet.paste(tile, (left + (CELL - tile.width) // 2, top + tall - tile.height))
-        for row, line in enumerate(lines):
-            font = ImageFont.load_default(TEXT + 4 * (row == 0))
-            text = f"{number + 1}  {line}" if row == 0 else line
-            draw.text(
-                (left, top + tall + 10 + row * LINE), text, fill="black" if row == 0 else "#3a3a3a", font=font
-            )
-    file = io.BytesIO()
-    sheet.quantize(224, dither=Image.Dither.NONE).save(file, "PNG", optimize=True)
-    return file.getvalue()
+    texts = [(look.name, *look.keys, *_loss(look, cutter)) for look in looks]
+    return tile_sheet(_title(job, looks[0]), [stage_png(look.surface) for look in looks], texts)
 
 
 def _title(job: Job, look: Look) -> str:
@@ -279,15 +256,3 @@ def _loss(look: Look, cutter: Cutter) -> tuple[str, ...]:
         return (f"{cutter.name} reaches all of it to {limit}",)
     worst = format_length(round(look.lost.max, 2), units)
     return (f"{cutter.name} loses more than {limit} on {100 * share:.1f} % of it, {worst} at most",)
-
-
-def _wrapped(text: str) -> list[str]:
-    """Break a text into lines as wide as a preview."""
-    font, lines = ImageFont.load_default(TEXT), [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if lines[-1] and float(font.getlength(longer)) > CELL:
-            lines.append(word)
-        else:
-            lines[-1] = longer
-    return lines

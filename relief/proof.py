@@ -111,8 +111,8 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
     """
     works = []
     for done, plan in enumerate(plans, start=1):
-        draft = write_works((_work(plan, setup, None),), setup.machine, setup.zero, setup.job.output.units)
-        works.append(_work(plan, setup, program_seconds(read_program(draft), setup.machine)))
+        seconds = program_seconds(read_program(program_text(plan, setup)), setup.machine)
+        works.append(_work(plan, setup, seconds))
         progress.fraction(done / len(plans))
     files = [(file_name(k, plan.operation), works[k : k + 1]) for k, plan in enumerate(plans)]
     if setup.job.output.programs == "one":
@@ -124,6 +124,12 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
         Program(file, plan.operation, texts[file], plan.cutter, plan.feeds)
         for (file, _), plan in zip(files, plans, strict=True)
     )
+
+
+def program_text(plan: Plan, setup: Setup) -> bytes:
+    """Return a plan as the text of a program of its own, without its time."""
+    work = _work(plan, setup, None)
+    return write_works((work,), setup.machine, setup.zero, setup.job.output.units)
 
 
 def _work(plan: Plan, setup: Setup, seconds: float | None) -> Work:

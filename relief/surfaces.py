@@ -62,8 +62,17 @@ def reachable_inside(target: Heightfield, region: Region, cutter: Cutter) -> Hei
     region : Region
     cutter : Cutter
     """
-    tip = target.with_heights(tip_surface(target, cutter)).cropped(region)
-    return tip.with_heights(reach_grid(tip.heights, profile_table(profile(cutter), target.pitch)))
+    return reachable_from(tip_inside(target, region, cutter), cutter)
+
+
+def tip_inside(target: Heightfield, region: Region, cutter: Cutter) -> Heightfield:
+    """Return the lowest height of the tip with its axis over a region of the target (see `tip_surface`)."""
+    return target.with_heights(tip_surface(target, cutter)).cropped(region)
+
+
+def reachable_from(tip: Heightfield, cutter: Cutter) -> Heightfield:
+    """Return the best surface that a cutter can leave where its tip goes down to `tip`."""
+    return tip.with_heights(reach_grid(tip.heights, profile_table(profile(cutter), tip.pitch)))
 
 
 def surround(

@@ -1,0 +1,224 @@
+"""How long an operation would take: the real planner and the real timing, on parts of the relief if need be.
+
+A small relief is planned whole. Of a large one strips are planned, each from edge to edge along the passes
+and with passes beside it that do not count, so that a strip is cut as it would be cut among its neighbours;
+their time stands for the rest in proportion to the area over which the tip moves.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.cutters import profile
+from relief.feeds import limit_feeds
+from relief.heightfield import Heightfield, Region
+from relief.operations import Operation
+from relief.planning.spacing import stepover, whole_passes
+from relief.plans import Plan, Speeds, feeds_for, finishing_plan, roughing_plan
+from relief.program.read import read_program
+from relief.progress import Silent
+from relief.proof import program_text
+from relief.setup import Setup, lay_out
+from relief.shop.load import Shop
+from relief.shop.records import Cutter
+from relief.surfaces import tip_inside
+from relief.timing import move_seconds, program_seconds
+
+# Nodes of the target that are planned for one finishing cutter, the most strips of them, the fewest passes in
+# a strip, and how many passes lie beside it on each side.
+FINISHED_NODES = 500_000
+STRIPS, FEWEST, BESIDE = 8, 4.0, 1.5
+# A taper's own path takes so many times longer to plan, and is planned where its flank keeps its tip from
+# more than so much of the area.
+SLOWER, FEW_WALLS = 2.5, 0.001
+# Strips and what lies beside them may be so much of the relief; beyond that all of it is as soon planned.
+WORTH_STRIPS = 0.8
+# Nodes on which roughing is planned, and how many of them its cutter must span.
+ROUGHED_NODES, SPAN = 250_000, 12.0
+# Where the strips lie in their shares of the relief: the golden ratio spreads them over its forms.
+GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """How long an operation takes.
+
+    Parameters
+    ----------
+    seconds : s, on the machine of the job
+    planned : share of the relief that was planned for it, 0 to 1
+    """
+
+    seconds: float
+    planned: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Strip:
+    """What was planned for one strip, and between which two places along the axis it counts."""
+
+    setup: Setup
+    plan: Plan
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """Finishing paths of one round end over all of a relief, or over strips of it.
+
+    Parameters
+    ----------
+    strips : in the order in which they lie
+    axis : along which they lie: 0 for X, 1 for Y
+    planned : share of the area over which the tip moves that lies in them
+    """
+
+    strips: tuple[_Strip, ...]
+    axis: int
+    planned: float
+
+
+def path_cutter(setup: Setup, cutter: Cutter) -> Cutter:
+    """Return the cutter whose finishing path stands for that of `cutter`: for a taper, the ball of its tip.
+
+    A taper's flank leans by half its angle, so it touches nothing but walls that are steeper than that. Where
+    a relief has more than a few of them the taper needs a path of its own; what of it stays above the stock
+    top touches nothing, and is left out.
+    """
+    if cutter.kind != "taper":
+        return cutter
+    ball = Cutter("ball", 2 * cutter.tip_radius)
+    own, shared = (tip_inside(setup.target, setup.region, c).heights for c in (cutter, ball))
+    touched = float((np.abs(own - shared) > setup.job.finishing.scallop / 10).mean())
+    if touched < FEW_WALLS:
+        return ball
+    tangent = math.tan(math.radians(cutter.angle) / 2)
+    widest = 2 * (cutter.tip_radius + setup.depth * tangent)
+    return replace(cutter, diameter=min(cutter.diameter, widest))
+
+
+def sample_finishing(setup: Setup, cutter: Cutter) -> Sample:
+    """Plan the finishing of a relief with one cutter, or of strips where the relief is large.
+
+    Parameters
+    ----------
+    setup : the job; its own finishing cutters do not matter
+    cutter : one with a round end
+
+    Raises
+    ------
+    PlanError, ShopError
+        The cutter cannot leave such a scallop, or the spindle cannot turn slowly enough for it.
+    """
+    job, radius = setup.job, profile(cutter).corner_radius
+    spacing = stepover(radius, job.finishing.scallop)
+    tip = tip_inside(setup.target, setup.region, cutter)
+    angle = whole_passes(tip, radius, spacing, job.finishing.angle).angle_deg
+    # strips lie along the passes, one after the other across them
+    axis = 1 if abs(math.cos(math.radians(angle))) > abs(math.sin(math.radians(angle))) else 0
+    nodes = FINISHED_NODES if cutter.kind != "taper" else FINISHED_NODES / SLOWER
+    places = list(_strips(setup.region, axis, spacing, nodes / tip.heights.size))
+    if not places:
+        whole = _Strip(setup, _finishing(setup, cutter), -math.inf, math.inf)
+        return Sample((whole,), axis, 1.0)
+    setup = replace(setup, job=replace(job, finishing=replace(job.finishing, angle=angle)))
+    element = np.sqrt(1.0 + tip.slope() ** 2).sum(axis=1 if axis else 0)
+    at = tip.y if axis else tip.x
+    inside = np.zeros(len(at), dtype=np.bool_)
+    for low, high, _ in places:
+        inside |= (at >= low) & (at < high)
+    strips = (_planned_strip(setup, cutter, place) for place in places)
+    return Sample(tuple(strips), axis, float(element[inside].sum() / element.sum()))
+
+
+def finishing_estimate(sample: Sample, cutter: Cutter) -> Estimate:
+    """Return how long a cutter takes to run paths that were planned for one with the same round end.
+
+    Raises
+    ------
+    ShopError
+        The spindle cannot turn slowly enough for the cutter.
+    """
+    operation, seconds, waits = Operation("finishing", "finishing", cutter), 0.0, 0.0
+    for strip in sample.strips:
+        setup, path, asked = strip.setup, strip.plan.toolpath, strip.setup.job.finishing
+        feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge))
+        feed = limit_feeds(path.points, path.kinds, feeds, setup.machine)
+        plan = replace(strip.plan, feeds=feeds, feed=feed, cutter=cutter)
+        moves = read_program(program_text(plan, setup))
+        ends = moves.points[:, sample.axis] - setup.zero[sample.axis]
+        middles: npt.NDArray[np.float64] = np.nan_to_num((ends[1:] + ends[:-1]) / 2)
+        counts = (middles >= strip.low) & (middles < strip.high)
+        if sample.planned < 1.0:
+            counts &= ~moves.rapid
+        seconds += float(move_seconds(moves, setup.machine)[counts].sum())
+        waits = moves.dwell
+    return Estimate(seconds / sample.planned + waits, sample.planned)
+
+
+def _strips(region: Region, axis: int, spacing: float, share: float) -> Iterator[tuple[float, float, Region]]:
+    """Yield where each strip begins and ends along the axis, and the box that is planned for it.
+
+    Nothing where all of the region is as soon planned.
+    """
+    low, high = (region.near, region.far) if axis else (region.left, region.right)
+    size = high - low
+    count = max(1, min(STRIPS, int(share * size / (FEWEST * spacing))))
+    wide, beside = max(share * size / count, FEWEST * spacing), BESIDE * spacing
+    if count * (wide + 2 * beside) > WORTH_STRIPS * size:
+        return
+    for number in range(count):
+        first = low + number * size / count + (0.5 + number * GOLDEN) % 1.0 * (size / count - wide)
+        near, far = max(first - beside, low), min(first + wide + beside, high)
+        box = _with_side(region, axis, near, far)
+        yield first, first + wide, box
+
+
+def _with_side(region: Region, axis: int, low: float, high: float) -> Region:
+    """Return the region with its extent along an axis (0: X, 1: Y) replaced."""
+    if axis:
+        return Region(region.left, low, region.right, high)
+    return Region(low, region.near, high, region.far)
+
+
+def _planned_strip(setup: Setup, cutter: Cutter, place: tuple[float, float, Region]) -> _Strip:
+    low, high, box = place
+    around, board = box.grown(cutter.diameter / 2 + 2 * setup.target.pitch), setup.target.region
+    inside = Region(
+        max(around.left, board.left), max(around.near, board.near),
+        min(around.right, board.right), min(around.far, board.far),
+    )  # fmt: skip
+    part = replace(setup, target=setup.target.cropped(inside), region=box)
+    return _Strip(part, _finishing(part, cutter), low, high)
+
+
+def _finishing(setup: Setup, cutter: Cutter) -> Plan:
+    alone = replace(setup, finishing_cutters=(cutter,))
+    return finishing_plan(Operation("finishing", "finishing", cutter), alone, (), Silent())
+
+
+def roughing_estimate(setup: Setup, cutter: Cutter, shop: Shop) -> Estimate:
+    """Return how long one flat end mill takes to rough the relief: planned whole, on a coarser grid.
+
+    Raises
+    ------
+    PlanError, ShopError, JobError
+        The relief cannot be roughed with this cutter.
+    """
+    relief = setup.relief
+    most = max(int(cutter.diameter / SPAN / relief.pitch), 1)
+    every = min(math.ceil(math.sqrt(relief.heights.size / ROUGHED_NODES)), most)
+    heights = np.ascontiguousarray(relief.heights[::every, ::every])
+    job = replace(setup.asked, roughing=replace(setup.asked.roughing, cutter=cutter.name))
+    coarse = lay_out(job, shop, Heightfield(heights, relief.pitch * every))
+    plan = roughing_plan(Operation("roughing", "roughing", cutter), coarse, (), Silent())
+    if not len(plan.toolpath.points):
+        return Estimate(0.0, 1.0)
+    moves = read_program(program_text(plan, coarse))
+    return Estimate(program_seconds(moves, coarse.machine), 1.0 / every**2)

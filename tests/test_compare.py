@@ -1,0 +1,144 @@
+"""The rack held against one relief: detail lost, times beside full plans, and what is recommended."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from PIL import Image
+
+from relief import estimate
+from relief.cli import relief
+from relief.compare import compare
+from relief.comparison import Choice, Comparison
+from relief.job import Job, job_from_source
+from relief.operations import Operation
+from relief.plans import finishing_plan
+from relief.program.read import read_program
+from relief.progress import Silent
+from relief.proof import program_text
+from relief.setup import set_up
+from relief.shop.load import Shop
+from relief.timing import program_seconds
+
+SHOP = Shop.read(None)
+PICTURES = sorted((Path(__file__).parent.parent / "demo_images").glob("*.png"))[:3]
+PITCH = 0.2
+
+
+def job_of(picture: Path, width: float = 24.0) -> Job:
+    """Return a job on a grid that is quickly planned."""
+    settings = {"relief.width": width, "output.pitch": PITCH, "finishing.scallop": 0.1}
+    return job_from_source(picture, settings)
+
+
+def full_seconds(job: Job, name: str) -> float:
+    """Return how long one cutter takes by a plan of the whole relief, read back from its text."""
+    cutter = SHOP.cutter(name)
+    setup = replace(set_up(job, SHOP), finishing_cutters=(cutter,))
+    plan = finishing_plan(Operation("finishing", "finishing", cutter), setup, (), Silent())
+    return program_seconds(read_program(program_text(plan, setup)), setup.machine)
+
+
+@pytest.fixture(scope="module", params=PICTURES, ids=lambda path: path.stem)
+def compared(request: pytest.FixtureRequest) -> tuple[Job, Comparison]:
+    """Return a demo picture's job and the comparison for it."""
+    job = job_of(request.param)
+    return job, compare(job, SHOP, Silent())
+
+
+def test_a_smaller_ball_loses_less_and_takes_longer(compared: tuple[Job, Comparison]) -> None:
+    """Among the balls of the rack, from large to small (common practice, no source)."""
+    by_name = {choice.name: choice for choice in compared[1].finishing}
+    balls = sorted((c for c in SHOP.cutters.values() if c.kind == "ball"), key=lambda c: -c.diameter)
+    choices = [by_name[ball.name] for ball in balls]
+    assert all(np.diff([c.share for c in choices]) <= 0)
+    assert all(np.diff([c.lost.max for c in choices if c.lost]) <= 1e-6)
+    assert all(np.diff([c.time for c in choices]) > 0)
+
+
+def test_times_are_those_of_full_plans(compared: tuple[Job, Comparison]) -> None:
+    """Each within 10 % of a plan of the whole relief with that very cutter, and in the table's order."""
+    job, comparison = compared
+    planned = [c for c in comparison.finishing if c.planned]
+    assert len(planned) >= 8
+    full = [full_seconds(job, choice.name) for choice in planned]
+    assert [c.time for c in planned] == pytest.approx(full, rel=0.10)
+    assert full == sorted(full)
+
+
+def test_a_large_relief_is_planned_in_strips(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half of the relief stands for all of it, to within 10 %."""
+    job = job_of(PICTURES[-1], 80.0)
+    setup, ball = set_up(job, SHOP), SHOP.cutter("ball 1/16 in")
+    monkeypatch.setattr(estimate, "FINISHED_NODES", setup.relief.heights.size // 2)
+    sample = estimate.sample_finishing(setup, ball)
+    assert len(sample.strips) > 2
+    assert sample.planned == pytest.approx(0.5, abs=0.1)
+    told = estimate.finishing_estimate(sample, ball)
+    assert told.seconds == pytest.approx(full_seconds(job, ball.name), rel=0.10)
+
+
+def test_every_cutter_stands_in_the_tables(compared: tuple[Job, Comparison]) -> None:
+    """Balls, tapers and vees with their loss, flats with their time; sorted, a vee's time marked as least."""
+    comparison = compared[1]
+    kinds = {c.name: c.kind for c in SHOP.cutters.values()}
+    assert {kinds[c.name] for c in comparison.finishing} == {"ball", "taper", "vee"}
+    assert {c.name for c in comparison.roughing} == {name for name, kind in kinds.items() if kind == "flat"}
+    for table in (comparison.finishing, comparison.pairs, comparison.roughing):
+        assert [c.time for c in table] == sorted(c.time for c in table)
+    assert all("at least" in c.note and not c.fits for c in comparison.finishing if kinds[c.name] == "vee")
+
+
+def test_what_is_recommended_can_be_carved(compared: tuple[Job, Comparison]) -> None:
+    """The advice ends with a command that names cutters of the rack, and tells a reason."""
+    *said, command = compared[1].advice
+    assert any("We would finish with" in line and "% of the area" in line for line in said)
+    assert "relief carve" in command
+    assert "--finish" in command
+
+
+def test_a_cutter_that_is_too_short_is_not_recommended(tmp_path: Path) -> None:
+    """Edges of 6.35 mm do not reach 9 mm down: the 1/16 in ball stays in the table, with the reason."""
+    rng = np.random.default_rng(3)
+    ground = np.pad(-9.0 * rng.random((6, 6)).round(), 1, constant_values=0.0).repeat(8, 0).repeat(8, 1)
+    np.save(tmp_path / "steps.npy", ground.astype(np.float32))
+    settings = {"relief.width": 30.0, "finishing.scallop": 0.15, "material": "softwood"}
+    comparison = compare(job_from_source(tmp_path / "steps.npy", settings), SHOP, Silent())
+    short = next(c for c in comparison.finishing if c.name == "ball 1/16 in")
+    assert not short.fits
+    assert "too short" in short.note
+    assert all("ball 1/16 in" not in line for line in comparison.advice)
+
+
+def test_the_command_prints_tables_and_writes_a_folder(tmp_path: Path) -> None:
+    """Tables on the terminal, and in the folder with figures and pictures; every time is a number."""
+    heights = -2.0 + np.sin(np.mgrid[0:40, 0:50][1] / 6.0)
+    np.save(tmp_path / "waves.npy", heights.astype(np.float32))
+    folder = tmp_path / "held"
+    options = ["--width", "20", "--scallop", "0.1", "-o", str(folder), "--quiet"]
+    result = CliRunner().invoke(relief, ["compare", str(tmp_path / "waves.npy"), *options])
+    assert result.exit_code == 0, result.output
+    assert "ball 1/8 in" in result.output
+    assert "We would finish with" in result.output
+    table = json.loads((folder / "compare.json").read_bytes())
+    assert len(table["finishing"]) == 10
+    assert all(math.isfinite(choice["seconds"]) for choice in table["finishing"])
+    with Image.open(io.BytesIO((folder / "compare.png").read_bytes())) as sheet:
+        assert sheet.width > 2000
+    again = CliRunner().invoke(relief, ["compare", str(tmp_path / "waves.npy"), *options])
+    assert again.exit_code == 1
+    assert "already" in again.output
+
+
+def test_a_choice_without_a_time_stands_last() -> None:
+    """Unknown times sort behind known ones, and are not recommended."""
+    unknown = Choice(("x",), None)
+    assert unknown.time == math.inf
+    assert not unknown.able
