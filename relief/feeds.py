@@ -143,6 +143,14 @@ def nominal_diameter(cutter: Cutter) -> float:
     return cutter.diameter
 
 
+def deepest_layer(cutter: Cutter, material: Material) -> float:
+    """Return the deepest layer, mm, that the material's rule allows a cutter.
+
+    A tapered ball counts as thick as its ball, for that is where it breaks (common practice, no source).
+    """
+    return material.stepdown * (2.0 * cutter.tip_radius if cutter.kind == "taper" else cutter.diameter)
+
+
 def chip_range(material: Material, diameter: float, depth: float) -> tuple[float, float]:
     """Return the least and the most chip load, mm, for a cutter of `diameter` mm cutting `depth` mm deep.
 

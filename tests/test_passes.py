@@ -15,6 +15,8 @@ from relief.cli import relief
 from relief.errors import JobError
 from relief.heightfield import Heightfield
 from relief.job import Finishing, Job, Output, job_from_source
+from relief.plans import plan_operations
+from relief.progress import Silent
 from relief.recheck import recheck
 from relief.report import Report
 from relief.setup import lay_out
@@ -50,8 +52,8 @@ UNDERSIDES = (lambda r: np.zeros_like(r), ball, taper)
 
 
 def target() -> Heightfield:
-    """Return a dome on a plane: a crease at its foot, and smooth ground around."""
-    return fields.dome(5.0, width=36.0, length=30.0, pitch=PITCH)
+    """Return a flat dome on a plane: a crease at its foot, and smooth ground around."""
+    return fields.dome(8.0, 4.0, width=36.0, length=30.0, pitch=PITCH)
 
 
 @pytest.fixture(scope="module")
@@ -153,6 +155,27 @@ def test_the_command_line_wins_with_either_key(tmp_path):
 
     assert (one.finishing.cutter, one.finishing.passes) == ("ball 1/8 in", ())
     assert (two.finishing.cutter, two.finishing.passes) == (PASSES[-1], PASSES)
+
+
+@pytest.mark.parametrize(
+    ("field", "files", "said"),
+    [
+        (lambda: fields.bowl(12.0, 1.0, 12.0, 9.0, 0.25), 3, "finds nothing left to cut"),
+        (
+            lambda: fields.band_limited(3, 12.0, 9.0, 0.25, depth=3.0, shortest=2.0),
+            4,
+            "alone it may be as quick",
+        ),
+    ],
+)
+def test_what_the_coarse_pass_buys_is_told(field, files, said):
+    """A fine cutter with nothing to do has no program; one with much to do is said to be as quick alone."""
+    finishing = Finishing(cutter=PASSES[-1], passes=PASSES, scallop=SCALLOP)
+    setup = lay_out(Job("a.png", finishing=finishing, output=Output(pitch=0.25)), SHOP, field())
+    plans = plan_operations(setup, Silent())
+
+    assert len(plans) == files
+    assert [said in note for plan in plans for note in plan.notes] == [True]
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,7 @@ from operator import itemgetter
 
 from relief.checks.check import Check
 from relief.evidence import Evidence, ReadProgram, RunEvidence, floor_left
+from relief.feeds import deepest_layer
 from relief.measures import where_short
 from relief.shop.records import Material
 from relief.timing import fastest_block_rate, move_seconds
@@ -166,4 +167,4 @@ def time_bearable(evidence: RunEvidence) -> Check:
 
 def _rule(program: ReadProgram, material: Material) -> float:
     """Return the deepest layer that the material allows a cutter, mm."""
-    return material.stepdown * program.cutter.diameter if program.cutter else math.inf
+    return deepest_layer(program.cutter, material) if program.cutter else math.inf

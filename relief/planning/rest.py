@@ -8,6 +8,8 @@ that the simulation shows to be needless.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Self
@@ -42,6 +44,7 @@ UNTRACED = np.zeros((0, 0), np.int32), np.zeros((0, 0), np.float32)  # where not
 STAY_DOWN = 12.0  # mm over the surface that take no longer than going up, across and down …
 PER_MM = 0.5  # … and so much more for each mm across
 LONGEST = 25.0  # mm: longer ways across are not tried over the surface
+BRIDGED = 15.0  # mm of the path between two places that are cut in layers: shorter is run through
 NEAREST = 8  # runs that are looked at for the next one, four times as many where all are done
 
 
@@ -53,6 +56,7 @@ def plan_rest(
     left: Heightfield,
     *,
     finest: Cutter | None = None,
+    stepdown: float = math.inf,
     clearance: float = 5.0,
     tolerance: float = 0.005,
     step: float = 0.001,
@@ -65,6 +69,7 @@ def plan_rest(
     target, region, cutter, scallop, clearance, tolerance, step, progress : as for `plan_finishing`
     left : Heightfield on the target's grid, what stands when the cutter comes
     finest : the finest of the cutters that come after, where there are such
+    stepdown : mm, the most that one cut may take off; where more stands, the path is run in layers
 
     Returns
     -------
@@ -93,7 +98,9 @@ def plan_rest(
     told.fraction(0.6)
     path = shortened(task, path, touched, spacing)
     path, _ = repaired(task, path, spacing)
-    toolpath = _toolpath(path, left, task.ground.shape, clearance)
+    standing = Ground(left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, task.ground.shape)
+    cuts = [layer for cut in _cuts(path) for layer in _layers(cut, standing, stepdown, step)]
+    toolpath = _toolpath(cuts, left, standing, clearance)
     told.fraction(1.0)
     area = float(np.sqrt(1 + task.tip.slope() ** 2)[short].sum()) * task.tip.pitch**2
     return FinishingPlan(toolpath, area / spacing, toolpath.cutting_length(), 0.0)
@@ -177,16 +184,42 @@ class _Ends:
             count *= 4
 
 
-def _toolpath(path: Points, left: Heightfield, shape: Points, clearance: float) -> Toolpath:
-    """Return a toolpath that goes from cut to cut no higher than what stood before asks for."""
+def _cuts(path: Points) -> list[Points]:
+    """Return the parts of a path between its rows of NaN."""
     gaps = np.flatnonzero(np.isnan(path[:, 0]))
-    cuts = np.split(path[~np.isnan(path[:, 0])], gaps - np.arange(len(gaps)))
-    standing = Ground(left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, shape)
+    return [cut for cut in np.split(path[~np.isnan(path[:, 0])], gaps - np.arange(len(gaps))) if len(cut)]
+
+
+def _layers(cut: Points, standing: Ground, stepdown: float, step: float) -> Iterator[Points]:
+    """Yield a cut after the parts of it that have to be run higher up before, the highest first.
+
+    What stands before is taken for what stands when the cut is made: that is never less.
+    """
+    if math.isfinite(stepdown):
+        touch = np.array([exact_tip(standing, x, y, untouched()) for x, y, _ in cut])
+        deep = touch - cut[:, 2]
+        for number in range(math.ceil(float(deep.max()) / stepdown - 1e-6) - 1, 0, -1):
+            lifted = cut + np.array([0.0, 0.0, math.ceil(number * stepdown / step) * step])
+            yield from (lifted[part] for part in _buried(cut, deep > number * stepdown))
+    yield cut
+
+
+def _buried(cut: Points, deep: Flags) -> list[slice]:
+    """Return the parts of a cut from one vertex before each deep place to one after, near ones as one."""
+    places = np.flatnonzero(deep)
+    arc = np.concatenate([[0.0], np.cumsum(np.sqrt((np.diff(cut, axis=0) ** 2).sum(axis=1)))])
+    apart = np.flatnonzero(np.diff(arc[places]) > BRIDGED)
+    starts, ends = places[np.append(0, apart + 1)], places[np.append(apart, -1)]
+    return [slice(max(start - 1, 0), end + 2) for start, end in zip(starts, ends, strict=True)]
+
+
+def _toolpath(cuts: list[Points], left: Heightfield, standing: Ground, clearance: float) -> Toolpath:
+    """Return a toolpath that goes from cut to cut no higher than what stood before asks for."""
     points, kinds = [np.array([[*cuts[0][0, :2], clearance]])], [np.array([RAPID])]
     for cut in cuts:
         here, start = points[-1][-1], cut[0]
         a, b = ((float(x), float(y)) for x, y in (here[:2] - left.origin, start[:2] - left.origin))
-        over = link_height(left.heights, left.pitch, a, b, float(shape[3]) + SIDE_GAP)
+        over = link_height(left.heights, left.pitch, a, b, float(standing.shape[3]) + SIDE_GAP)
         height = max(float(here[2]), min(over + GAP, clearance), float(start[2]))
         touch = exact_tip(standing, start[0], start[1], untouched())
         way, rapids = hop(here, start, height, min(max(touch, float(start[2])) + GAP, height))

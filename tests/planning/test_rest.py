@@ -7,10 +7,14 @@ from functools import cache
 import numpy as np
 import pytest
 
+from relief.carving import carve_stock, deepest_cut, rapid_contact
 from relief.cutters import profile, profile_height
 from relief.heightfield import Heightfield
 from relief.planning.finishing import FinishingPlan, plan_finishing
 from relief.planning.rest import plan_rest
+from relief.program.read import read_program
+from relief.program.write import ProgramHead, write_program
+from relief.shop.load import Shop
 from relief.shop.records import Cutter
 from relief.toolpath import CUT, PLUNGE, RAPID
 from tests import fields, independent
@@ -20,6 +24,7 @@ PITCH, SCALLOP, TOP, CLEARANCE = 0.1, 0.05, 1.0, 5.0
 COARSE = Cutter("ball", 6.35)
 MIDDLE = Cutter("ball", 3.175)
 FINE = Cutter("taper", 6.35, tip_radius=0.79375, angle=10.8)
+MACHINE = Shop.read(None).machine("benchtop router")
 FIELDS = {
     "dome": lambda: fields.dome(3.0, width=9.0, length=8.0, pitch=PITCH),
     "plaque": lambda: fields.plaque((-2.0, -1.0, 0.0), 10.0, 8.0, PITCH),
@@ -144,6 +149,32 @@ def test_rapids_are_low_and_run_through_air():
     for start, end in zip(path.points[rapids], path.points[rapids + 1], strict=True):
         if (start[:2] != end[:2]).any():
             assert min(start[2], end[2]) >= -1.0 + 0.5
+
+
+def test_thick_places_are_cut_in_layers():
+    """A slot 3 mm deep that the coarse cutter could not enter: no cut takes off more than the stepdown.
+
+    Judged move by move, from the program's text; in one go a cut would take more than 2 mm.
+    """
+    field = fields.plane(12.0, 8.0, PITCH, at=-1.0)
+    slot = field.heights.copy()
+    slot[20:60, 50:72] = -4.0
+    field = field.with_heights(slot)
+    left = field.with_heights(np.full_like(slot, -1.0))
+    deepest = {}
+    for stepdown in (0.8, np.inf):
+        plan = plan_rest(field, field.region, FINE, SCALLOP, left, stepdown=stepdown)
+        feed = np.where(plan.toolpath.kinds == RAPID, 0.0, 1000.0)
+        head = ProgramHead("test", "rest finishing", "taper", "-", "-", 10000.0)
+        moves = read_program(write_program(plan.toolpath, feed, head, MACHINE))
+        deepest[stepdown] = deepest_cut(left, moves, FINE).depth
+        carved = carve_stock(left, moves, FINE).heights
+        assert ridges(field, carved, FINE).max() <= SCALLOP + 0.001
+        assert (field.heights - carved).max() <= 0.0011
+        assert rapid_contact(left, moves, FINE).depth == 0
+
+    assert deepest[np.inf] > 2.0
+    assert deepest[0.8] <= 0.8 + 0.1
 
 
 def test_same_job_same_path():
