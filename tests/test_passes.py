@@ -16,12 +16,15 @@ from relief.errors import JobError
 from relief.heightfield import Heightfield
 from relief.job import Finishing, Job, Output, job_from_source
 from relief.plans import plan_operations
+from relief.program.read import read_program
 from relief.progress import Silent
+from relief.proof import write_programs
 from relief.recheck import recheck
 from relief.report import Report
 from relief.setup import lay_out
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
+from relief.timing import program_seconds
 from relief.workflow import carve
 from tests import fields, independent
 
@@ -53,28 +56,22 @@ UNDERSIDES = (lambda r: np.zeros_like(r), ball, taper)
 
 def target() -> Heightfield:
     """Return a flat dome on a plane: a crease at its foot, and smooth ground around."""
-    return fields.dome(8.0, 4.0, width=36.0, length=30.0, pitch=PITCH)
+    return fields.dome(8.0, 4.0, width=24.0, length=20.0, pitch=PITCH)
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Report, Report]:
-    """Return a job folder with two finishing cutters, its report, and that of the fine cutter alone."""
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Report]:
+    """Return a job folder with two finishing cutters, and its report."""
     folder = tmp_path_factory.mktemp("passes")
     np.save(folder / "target.npy", target().heights)
-    common = {"output.pitch": PITCH, "finishing.scallop": SCALLOP}
-    reports = [
-        carve(job_from_source(folder / "target.npy", common | keys), SHOP, folder / name)
-        for name, keys in (
-            ("both", {"finishing.passes": list(PASSES)}),
-            ("alone", {"finishing.cutter": PASSES[-1]}),
-        )
-    ]
-    return folder / "both", reports[0], reports[1]
+    keys = {"output.pitch": PITCH, "finishing.scallop": SCALLOP, "finishing.passes": list(PASSES)}
+    report = carve(job_from_source(folder / "target.npy", keys), SHOP, folder / "job")
+    return folder / "job", report
 
 
 def test_each_cutter_has_its_program(made):
     """Numbered in running order, under names that tell them apart."""
-    folder, report, _ = made
+    folder, report = made
 
     assert report.ready
     assert tuple(sorted(path.name for path in folder.glob("*.nc"))) == NAMES
@@ -85,7 +82,7 @@ def test_each_cutter_has_its_program(made):
 
 def test_the_surface_is_that_of_the_fine_cutter(made):
     """From the text alone: nothing below the target, and no node over the scallop above the closing."""
-    folder, report, _ = made
+    folder, report = made
     field = target()
     z = field.heights.astype(float)
     left = np.zeros(z.shape)
@@ -98,6 +95,7 @@ def test_the_surface_is_that_of_the_fine_cutter(made):
     assert (z - left).max() <= 0.005
     assert ridges.max() <= SCALLOP + 0.002
     assert report.scallop.max == pytest.approx(ridges.max(), abs=0.003)
+    assert report.lost_detail.max == pytest.approx((best - z).max(), abs=0.001)
 
 
 def closing(z: np.ndarray) -> np.ndarray:
@@ -114,21 +112,23 @@ def closing(z: np.ndarray) -> np.ndarray:
     return best
 
 
-def test_it_is_quicker_than_the_fine_cutter_alone(made):
-    """The same detail for less time, though the dome's foot is done twice."""
-    _, both, alone = made
-    seconds = [
-        sum(run.seconds for run in report.programs if "finishing" in run.operation)
-        for report in (both, alone)
-    ]
+def test_it_is_quicker_than_the_fine_cutter_alone():
+    """A dome on wide ground takes at most 0.7 of the time, by the texts, though its foot is done twice."""
+    field = fields.dome(8.0, 4.0, width=72.0, length=60.0, pitch=0.25)
+    seconds = []
+    for passes in (PASSES, PASSES[-1:]):
+        finishing = Finishing(cutter=passes[-1], passes=passes, scallop=SCALLOP)
+        setup = lay_out(Job("a.png", finishing=finishing, output=Output(pitch=0.25)), SHOP, field)
+        plans = [plan for plan in plan_operations(setup, Silent()) if "finishing" in plan.operation]
+        texts = write_programs(plans, setup, Silent())
+        seconds.append(sum(program_seconds(read_program(text.text), setup.machine) for text in texts))
 
-    assert both.lost_detail == alone.lost_detail
-    assert seconds[0] < 0.75 * seconds[1]
+    assert seconds[0] <= 0.7 * seconds[1]
 
 
 def test_the_folder_is_judged_again_with_each_program_s_own_cutter(made):
     """By its report, and by the names of the files where only a job file is at hand."""
-    folder, report, _ = made
+    folder, report = made
     for against in (folder, folder / "job.toml"):
         verdict = recheck([folder / name for name in NAMES], against)
 

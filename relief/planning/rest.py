@@ -98,7 +98,9 @@ def plan_rest(
     told.fraction(0.6)
     path = shortened(task, path, touched, spacing)
     path, _ = repaired(task, path, spacing)
-    standing = Ground(left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, task.ground.shape)
+    standing = Ground(
+        left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, task.ground.shape
+    )
     cuts = [layer for cut in _cuts(path) for layer in _layers(cut, standing, stepdown, step)]
     toolpath = _toolpath(cuts, left, standing, clearance)
     told.fraction(1.0)
