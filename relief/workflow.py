@@ -14,6 +14,7 @@ import numpy as np
 from relief import __version__
 from relief.checks import run_checks
 from relief.evidence import ReadProgram
+from relief.fineness import resolved
 from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
 from relief.job import Job
@@ -71,6 +72,10 @@ def carve(
     for note in setup.notes:
         progress.note(note if note.startswith("warning:") else f"note: {note}")
     compile_kernels(progress)
+    fine = resolved(setup, job, shop)
+    if fine is not setup:
+        progress.note(f"note: {fine.notes[-1]}")
+        setup = fine
     report, files = make(setup, folder, progress)
     if heights is not None:
         write_file(heights, _npy(setup.relief))

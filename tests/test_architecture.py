@@ -46,7 +46,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
     ("planning.roughing", "planning.rest", "planning.cutout"),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),
-    ("checks.check", "closeup", "operations"),
+    ("checks.check", "closeup", "fineness", "operations"),
     ("checks.*", "plans"),
     ("checks",),
     ("proof", "report", "mesh", "pictures", "tiles"),
