@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw, ImageFont
-from scipy import ndimage
 
 from relief import colours
-from relief.heightfield import Heightfield, Heights
+from relief.heightfield import Heightfield
+from relief.lighting import shade
 from relief.units import MM_PER_INCH, Units, format_length
 
 # Pixels: longest side of the surface itself, its least size, and the least width of the whole picture.
@@ -44,13 +44,8 @@ def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
     Returns
     -------
     PNG file; the far side of the table is on top, +X points right
-
-    Notes
-    -----
-    Light = direct light (Lambert's cosine law) × 0.6 + open sky × 0.4, the latter as the sky-view factor of
-    Zakšek, Oštir & Kokalj, Remote Sensing 3(2):398–415, 2011 (from memory): hollows are darker.
     """
-    tone = _shade(*_resampled(surface))
+    tone = shade(*_resampled(surface))
     width, length, depth = (
         _short(float(side), units, coarse=True)
         for side in (surface.width, surface.length, np.ptp(surface.heights))
@@ -71,7 +66,7 @@ def stage_png(surface: Heightfield) -> bytes:
     PNG file; the far side of the table is on top, +X points right
     """
     scale = min(_SMALL / max(surface.rows, surface.columns), 1.0)
-    return _file(_indices(_shade(*_resampled(surface, scale))), colours.wood(_SCALE))
+    return _file(_indices(shade(*_resampled(surface, scale))), colours.wood(_SCALE))
 
 
 def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm") -> bytes:
@@ -89,13 +84,22 @@ def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm")
     deviation = carved.heights.astype(np.float64) - target.heights
     limit = deviation_limit(deviation, units)
     tone = _pooled(deviation, _factor(carved)) / limit / 2 + 0.5
-    ticks = tuple((step / 4, _signed((step / 2 - 1) * limit, units)) for step in range(5))
+    ticks = tuple(
+        (step / 4, _signed((step / 2 - 1) * limit, units) + beyond)
+        for step, beyond in enumerate(_beyond(deviation, limit))
+    )
     caption = (
         f"carved minus target; at most {_short(max(deviation.max(), 0), units)} left standing and"
         f" {_short(max(-deviation.min(), 0), units)} too deep"
     )
     legend = _Legend(ticks, ((0.0, "too deep"), (0.5, "as drawn"), (1.0, "left standing")), caption)
     return _png(_indices(tone), colours.diverging(_SCALE), legend, carved, units)
+
+
+def _beyond(deviation: _Map, limit: float) -> tuple[str, ...]:
+    """Return what follows each of the five marks of a scale: its ends may stand for more than they say."""
+    low, high = (" or more" if past else "" for past in (deviation.min() < -limit, deviation.max() > limit))
+    return low, "", "", "", high
 
 
 def deviation_limit(deviation: npt.NDArray[Any], units: Units) -> float:
@@ -254,65 +258,6 @@ def _resampled(surface: Heightfield, scale: float | None = None) -> tuple[_Map, 
     method = Image.Resampling.BICUBIC if scale > 1 else Image.Resampling.LANCZOS
     resized = np.asarray(picture.resize((width, height), method), dtype=np.float64)
     return resized, surface.pitch * surface.columns / width
-
-
-def _shade(heights: _Map, size: float) -> _Map:
-    """Return the place on the colour scale of each point: direct light and open sky together."""
-    level = np.zeros((2, 2))
-    light, flat = (0.60 * _direct_light(z, size) + 0.40 * open_sky(z, size) for z in (heights, level))
-    return _toned(light, float(flat[0, 0]))
-
-
-def _direct_light(heights: _Map, size: float) -> _Map:
-    """Return the cosine between surface and light, for a lamp on the upper left and two weak ones beside."""
-    down, right = np.gradient(heights, size)
-    length = np.sqrt(1 + down**2 + right**2)
-    light = np.zeros_like(heights)
-    for share, azimuth_deg, altitude_deg in ((0.70, 135.0, 42.0), (0.15, 180.0, 35.0), (0.15, 90.0, 35.0)):
-        azimuth, altitude = math.radians(azimuth_deg), math.radians(altitude_deg)
-        # rows run down the picture, so a lamp at the top shines on surfaces that rise downward
-        towards = (-math.cos(azimuth) * right + math.sin(azimuth) * down) * math.cos(altitude)
-        light += share * np.maximum((towards + math.sin(altitude)) / length, 0.0)
-    return light
-
-
-def _toned(light: _Map, flat: float) -> _Map:
-    """Return the place on the colour scale of each point; a level surface keeps the same middle tone."""
-    low, high = np.percentile(light, (0.2, 99.8))
-    # the least spans keep the rounding errors of a flat surface from being blown up
-    brighter = 0.28 * (light - flat) / max(high - flat, 0.12)
-    darker = 0.66 * (light - flat) / max(flat - low, 0.25)
-    return np.asarray(0.70 + np.where(light > flat, brighter, darker))
-
-
-def open_sky(heights: _Map, size: float) -> _Map:
-    """Return the share of the sky that each point sees: 1 − mean over 16 directions of sin(horizon)."""
-    coarse = heights[::2, ::2].astype(np.float32)
-    reach = 3.0 * max(float(np.ptp(heights)), size) / (2 * size)
-    steepest = np.zeros((16, *coarse.shape), dtype=np.float32)
-    for step in sorted({max(1, round(reach ** (n / 8))) for n in range(9)}):
-        # what lies far off is looked at blurred, or single distances would show as bands
-        around = ndimage.gaussian_filter(coarse, step / 4 - 0.25, truncate=2.0)
-        for direction in range(16):
-            _raise_horizon(steepest[direction], coarse, around, 2 * size, step, math.pi * direction / 8)
-    hidden = sum(slope / np.sqrt(1 + slope**2) for slope in steepest)
-    sky = 1.0 - np.asarray(hidden, dtype=np.float64) / 16
-    zoom = [a / b for a, b in zip(heights.shape, sky.shape, strict=True)]
-    return np.asarray(ndimage.zoom(sky, zoom, order=1, mode="nearest", grid_mode=True))
-
-
-def _raise_horizon(
-    steepest: Heights, heights: Heights, around: Heights, size: float, step: int, azimuth: float
-) -> None:
-    """Raise the slope up to the horizon in one direction to what stands `step` pixels off."""
-    rows, columns = heights.shape
-    dj, di = round(step * math.sin(azimuth)), round(step * math.cos(azimuth))
-    if abs(dj) >= rows or abs(di) >= columns:
-        return
-    here = (slice(max(0, -dj), rows - max(0, dj)), slice(max(0, -di), columns - max(0, di)))
-    there = (slice(max(0, dj), rows + min(0, dj)), slice(max(0, di), columns + min(0, di)))
-    rise = (around[there] - heights[here]) / np.float32(size * math.hypot(dj, di))
-    np.maximum(steepest[here], rise, out=steepest[here])
 
 
 def _indices(tone: _Map) -> Indices:

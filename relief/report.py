@@ -18,6 +18,8 @@ from relief.units import MM_PER_INCH, Units, format_length
 
 # Digits after the point in report.json: nothing is known better than a nanometre.
 _DECIMALS = 6
+# Characters that a check's message may take in a summary.
+BRIEF = 170
 
 
 @dataclass(frozen=True)
@@ -129,13 +131,16 @@ class Report:
         return (json.dumps(_rounded(table), indent=2, allow_nan=False) + "\n").encode("ascii")
 
     def summary_lines(self, folder: Path) -> tuple[str, ...]:
-        """Return the job in about six plain lines for a terminal; `folder` is where it was left."""
+        """Return the job in six plain lines for a terminal; `folder` is where it was left."""
+        first: tuple[str, ...]
+        if self.ready:
+            first = (f"Ready: {self.made()}", f"At the machine: {self.time_sentence()}")
+        else:
+            first = (f"NOT ready: {self.made()}", *_told("Stopped by", self.stops))
         return (
-            f"{'Ready' if self.ready else 'NOT ready'}: {self.made()}",
-            f"At the machine: {self.time_sentence()}",
+            *first,
             f"Smoothness: {self.smoothness()}",
             f"Detail lost: {self.detail()}",
-            *_told("Stopped by", self.stops),
             *(_told("Warning", self.warnings) or ("Warnings: none",)),
             self.where_to_look(folder),
         )
@@ -241,12 +246,26 @@ def percent(share: float) -> str:
     return f"{100 * share:.1f}".removesuffix(".0") + " %"
 
 
+def brief(message: str) -> str:
+    """Return what a check says without the clauses that make it long; the sheet's table holds them all.
+
+    Examples
+    --------
+    >>> brief("2 mm at once; the rule is 1 mm")
+    '2 mm at once; the rule is 1 mm'
+    """
+    kept, *further = message.split("; ")
+    while further and len(kept) + len(further[0]) < BRIEF:
+        kept += f"; {further.pop(0)}"
+    return kept
+
+
 def _told(word: str, checks: tuple[Check, ...]) -> tuple[str, ...]:
     """Return one line that names every one of the checks."""
     if not checks:
         return ()
     plural = "s" if len(checks) > 1 and word == "Warning" else ""
-    return (f"{word}{plural}: {'; '.join(check.message for check in checks)}.",)
+    return (f"{word}{plural}: {'; '.join(brief(check.message) for check in checks)}.",)
 
 
 def _rounded(value: Any) -> Any:

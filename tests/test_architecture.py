@@ -32,7 +32,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("tables", "moves"),
     ("shop.records", "job"),
     ("shop.load", "picture", "cutters", "clamps", "program.words", "program.arcs"),
-    ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds"),
+    ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds", "lighting"),
     (
         "heightfile",
         "planning.linking",

@@ -101,6 +101,7 @@ def test_summary_of_a_stopped_job() -> None:
         check("a", holds=False, severity="warn", message="b"),
     )
     lines = a_report(checks=checks).summary_lines(Path("job"))
+    assert len(lines) == 6
     assert lines[0].startswith("NOT ready: ")
     assert "Stopped by: 0.3 mm too deep." in lines
     assert "Warning: b." in lines

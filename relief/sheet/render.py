@@ -15,7 +15,7 @@ import numpy.typing as npt
 from relief.colours import diverging
 from relief.heightfield import Heightfield
 from relief.pictures import deviation_limit, stage_png
-from relief.report import Report, format_time, percent
+from relief.report import Report, brief, format_time, percent
 from relief.ridges import scallop_meaning
 from relief.setup import Setup
 from relief.sheet.drawing import set_up_drawing
@@ -80,6 +80,7 @@ def _template(report: Report) -> jinja2.Template:
         whole=_whole,
         time=format_time,
         percent=percent,
+        brief=brief,
         number=_number,
         measure=lambda value, unit: _measure(value, unit, report),
     )
@@ -94,12 +95,16 @@ def _view(stages: Sequence[Stage], finished: Heightfield, setup: Setup) -> dict[
         for name in ("three.min.js", "view.js")
     )
     units = setup.job.output.units
-    limit = deviation_limit(final_deviation(finished, setup), units)
+    deviation = final_deviation(finished, setup)
+    limit = deviation_limit(deviation, units)
     colours = diverging(9)
     return {
         "library": library,
         "script": script,
         "surfaces": markupsafe.Markup(scene_json(stages, finished, setup)),
+        "beyond": [
+            " or more" if past else "" for past in (deviation.min() < -limit, deviation.max() > limit)
+        ],
         "limit": format_length(_rounded_fine(limit, units), units),
         "colours": ", ".join(f"#{r:02x}{g:02x}{b:02x}" for r, g, b in colours.tolist()),
     }

@@ -15,7 +15,8 @@ from scipy import ndimage
 
 from relief import colours
 from relief.heightfield import Heightfield
-from relief.pictures import deviation_limit, open_sky
+from relief.lighting import open_sky
+from relief.pictures import deviation_limit
 from relief.setup import Setup
 
 # Nodes along the view's longer side: a phone turns that many without effort, and no finer ones would be seen.

@@ -170,10 +170,29 @@
     draw();
   }
 
+  // how far off the whole board just fits into the view, seen from a direction: each corner of its box tells
+  function fitting(direction) {
+    camera.position.copy(direction).normalize().add(controls.target);
+    camera.lookAt(controls.target);
+    camera.updateMatrixWorld();
+    const spread = Math.tan((camera.fov * Math.PI) / 360);
+    let away = 0;
+    for (const x of [-width / 2, width / 2]) {
+      for (const y of [bottom, table.high]) {
+        for (const z of [-length / 2, length / 2]) {
+          const corner = camera.position.clone().set(x, y, z).applyMatrix4(camera.matrixWorldInverse);
+          const half = Math.max(Math.abs(corner.y), Math.abs(corner.x) / camera.aspect);
+          away = Math.max(away, corner.z + 1 + (1.07 * half) / spread);
+        }
+      }
+    }
+    return away;
+  }
+
   // turn from the near side, tilt down from upright, both in radians
   function look(turn, tilt) {
-    const half = Math.max(0.46, 0.54 / camera.aspect) * size;
-    const away = half / Math.tan((camera.fov * Math.PI) / 360);
+    const direction = camera.position.clone().setFromSpherical(new three.Spherical(1, tilt, turn));
+    const away = Math.min(Math.max(fitting(direction), controls.minDistance), controls.maxDistance);
     camera.position.setFromSpherical(new three.Spherical(away, tilt, turn)).add(controls.target);
     controls.update();
     draw();
