@@ -267,6 +267,21 @@ class Cutout:
 
 
 @record
+class Outline:
+    """Scoring the finished relief with a point that is dragged and does not turn."""
+
+    cutter: Annotated[Text | None, key("a drag point of the shop; default: nothing is scored")] = None
+    depth: Annotated[Length, key("how deep the point goes below the finished surface", "mm", gt=0, le=3)] = (
+        0.3
+    )
+    lines: Annotated[
+        Count, key("level lines between ground and top, besides the silhouette", ge=0, le=50)
+    ] = 0
+    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+
+
+@record
 class Output:
     """Programs, grid and mesh."""
 
@@ -289,7 +304,7 @@ class Output:
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
     "roughing.rest",
-    "output.ease", "outline", "tiles",
+    "output.ease", "tiles",
 )  # fmt: skip
 
 
@@ -332,6 +347,7 @@ class Job:
     roughing: Annotated[Roughing, key("clearing most of the waste")] = Roughing()
     finishing: Annotated[Finishing, key("cutting the surface itself")] = Finishing()
     cutout: Annotated[Cutout, key("cutting the part free")] = Cutout()
+    outline: Annotated[Outline, key("scoring silhouette and level lines with a dragged point")] = Outline()
     output: Annotated[Output, key("programs, grid and mesh")] = Output()
 
     @classmethod

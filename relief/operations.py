@@ -10,7 +10,7 @@ from relief.errors import JobError
 from relief.setup import Setup
 from relief.shop.records import Cutter
 
-Kind = Literal["roughing", "finishing", "cutout"]
+Kind = Literal["roughing", "finishing", "outline", "cutout"]
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,8 @@ def _operations(setup: Setup) -> Iterator[Operation]:
     yield Operation("roughing", "roughing", setup.roughing_cutter)
     for number, cutter in enumerate(setup.finishing_cutters):
         yield Operation("rest finishing" if number else "finishing", "finishing", cutter)
+    if setup.outline_cutter:
+        yield Operation("outline", "outline", setup.outline_cutter)
     if setup.part:
         yield Operation("cutout", "cutout", setup.part.cutter)
 

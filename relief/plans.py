@@ -22,11 +22,13 @@ from relief.planning.finishing import FinishingPlan, plan_finishing
 from relief.planning.linking import lifted
 from relief.planning.rest import plan_rest
 from relief.planning.roughing import plan_roughing
+from relief.planning.scoring import plan_scoring
 from relief.planning.spacing import stepover
 from relief.planning.trace import plan_trace, swept_outline
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.shop.records import Cutter
+from relief.surfaces import reachable_inside
 from relief.toolpath import Toolpath
 
 # Share of the surface that a finer cutter has to cut again, from which on the coarser ones bought little
@@ -137,6 +139,8 @@ def feeds_for(operation: Operation, setup: Setup, speeds: Speeds, stepdown: floa
         scallop = setup.job.finishing.scallop
         depth = max(setup.job.roughing.allowance, scallop)
         width = stepover(profile(cutter).corner_radius, scallop)
+    elif operation.kind == "outline":
+        depth = width = setup.job.outline.depth
     elif operation.kind == "cutout":
         # the cutter runs in a slot of its own width
         depth, width = (setup.part.section.stepdown if setup.part else None) or 0.0, cutter.diameter
@@ -236,6 +240,26 @@ def left_standing(setup: Setup, done: Sequence[Plan]) -> Heightfield:
     return setup.stock.with_heights(heights)
 
 
+def outline_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _progress: Progress) -> Plan:
+    """Score silhouette and level lines into the surface that the finishing leaves."""
+    asked, target = setup.job.outline, setup.target
+    heights = target.heights.copy()
+    reach = reachable_inside(target, setup.region, setup.finishing_cutter)
+    heights[target.window(setup.region)] = reach.heights
+    toolpath = plan_scoring(
+        target.with_heights(heights),
+        setup.region,
+        operation.cutter,
+        asked.depth,
+        asked.lines,
+        clearance=setup.clearance,
+        step=setup.step,
+    )
+    feeds = feeds_for(operation, setup, Speeds(None, asked.feed, asked.plunge))
+    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    return Plan(operation.name, toolpath, feed, operation.cutter, feeds)
+
+
 def cutout_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _progress: Progress) -> Plan:
     """Cut the part free."""
     part = cast(Part, setup.part)
@@ -257,5 +281,6 @@ def cutout_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _prog
 PLANNERS: dict[Kind, Callable[[Operation, Setup, Sequence[Plan], Progress], Plan]] = {
     "roughing": roughing_plan,
     "finishing": finishing_plan,
+    "outline": outline_plan,
     "cutout": cutout_plan,
 }

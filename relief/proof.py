@@ -192,9 +192,9 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
     scallops, walls = scallop_heights(inside, reachable), wall_nodes(reachable)
     own = part.nodes[finished.window(setup.region)] if part else np.ones_like(walls)
     tolerance = setup.job.finishing.scallop
-    below = setup.target.heights - finished.heights
+    below = setup.target.heights - finished.heights - _scored(programs, setup)
     deepest, where = _gouge(below, programs, finished)
-    surface = [program for program in programs if program.operation != "cutout"]
+    surface = [program for program in programs if program.operation not in ("outline", "cutout")]
     closer = look_closely(
         surface, setup.target, setup.region, setup.finishing_cutter, scallops, own, tolerance
     )
@@ -226,6 +226,16 @@ def _finished(programs: Sequence[ReadProgram], setup: Setup) -> Heightfield:
         return last.after
     before = next((p.before for p in programs if p.operation == "cutout"), last.after)
     return last.after.with_heights(np.where(setup.part.nodes, last.after.heights, before.heights))
+
+
+def _scored(programs: Sequence[ReadProgram], setup: Setup) -> Heights:
+    """Return how far below the target each node may lie, mm: where the scoring cut, as deep as was asked."""
+    allowed = np.zeros_like(setup.target.heights)
+    for program in programs:
+        if program.operation == "outline":
+            cut = program.after.heights < program.before.heights
+            allowed[cut] = np.float32(setup.job.outline.depth)
+    return allowed
 
 
 def _holding(carved: Heightfield, setup: Setup) -> Holding | None:

@@ -38,7 +38,9 @@ MOST_NODES = 1_000_000
 UPRIGHT = 0.02
 
 _CHANGE = re.compile(rb"M0?6(?!\d)", re.IGNORECASE)
-_OPERATION = re.compile(r"(?:^|[^a-z])(trace|(?:rest[^a-z]+)?(?:roughing|finishing)|cutout)(?:[^a-z]|$)")
+_OPERATION = re.compile(
+    r"(?:^|[^a-z])(trace|(?:rest[^a-z]+)?(?:roughing|finishing)|outline|cutout)(?:[^a-z]|$)"
+)
 
 
 @dataclass(frozen=True, eq=False)

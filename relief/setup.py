@@ -56,6 +56,7 @@ class Setup:
     notes : what was decided on the user's behalf
     part : what is cut out of the stock; None when it stays in it
     clamps : what stands in the way, each with its name
+    outline_cutter : the drag point that scores the relief; None when it is not scored
     """
 
     job: Job
@@ -74,6 +75,7 @@ class Setup:
     notes: tuple[str, ...]
     part: Part | None = None
     clamps: tuple[Clamp, ...] = ()
+    outline_cutter: Cutter | None = None
 
     @property
     def depth(self) -> float:
@@ -176,7 +178,35 @@ def lay_out(
         notes=notes + (part.notes if part else ()) + clearance_note(clamps, machine, job.output.units),
         part=part,
         clamps=clamps,
+        outline_cutter=_outline_cutter(job, shop, relief),
     )
+
+
+def _outline_cutter(job: Job, shop: Shop, relief: Heightfield) -> Cutter | None:
+    """Return what scores the relief; None when nothing does.
+
+    Raises
+    ------
+    JobError
+        It turns, or scores through the board.
+    """
+    if job.outline.cutter is None:
+        return None
+    cutter = shop.cutter(job.outline.cutter)
+    if cutter.turns:
+        message = (
+            f'outline.cutter = "{cutter.name}" is a {cutter.kind} cutter; scoring needs a drag point,'
+            " which does not turn"
+        )
+        raise JobError(message)
+    deepest = job.outline.depth - float(relief.heights.min())
+    if deepest >= job.stock.thickness:
+        message = (
+            f"the scoring goes {format_length(deepest)} deep, but stock.thickness is"
+            f" {format_length(job.stock.thickness)}; score less deep or use thicker stock"
+        )
+        raise JobError(message)
+    return cutter
 
 
 def _placed_clamps(

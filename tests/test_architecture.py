@@ -41,6 +41,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "ridges",
         "planning.spacing",
         "planning.outline",
+        "planning.scoring",
     ),
     ("sources",),
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),

@@ -13,6 +13,7 @@ from relief.checks.check import TEXT_ROUNDING, Check
 from relief.clamps import FAR, LEAST_ROOM, spare_room
 from relief.evidence import ReadProgram, RunEvidence
 from relief.moves import Moves
+from relief.shop.records import Cutter
 
 CONTACT_LIMIT = 0.01
 # The trace is rounded to the lattice of the text, mm.
@@ -102,15 +103,20 @@ def inside_the_trace(evidence: RunEvidence) -> Check:
 def cutting_length_covers_depth(evidence: RunEvidence) -> Check:
     """No cutter goes deeper than its cutting edges are long."""
     spare, program = min(
-        ((p.cutter.cutting_length - _depth(p), p) for p in evidence.cuts if p.cutter),
+        ((_edges(p.cutter) - _depth(p), p) for p in evidence.cuts if p.cutter),
         key=itemgetter(0),
     )
-    depth, length = _depth(program), program.cutter.cutting_length if program.cutter else 0.0
+    depth, length = _depth(program), _edges(program.cutter) if program.cutter else 0.0
     return Check(
         "cutting length covers the depth", spare >= -TEXT_ROUNDING, depth, length, "mm",
         f"{program.file} goes {evidence.told(depth)} deep with cutting edges of {evidence.told(length)}",
         "stop",
     )  # fmt: skip
+
+
+def _edges(cutter: Cutter) -> float:
+    """Return how deep a cutter may go, mm; a drag point has no edges, and no wider shank."""
+    return cutter.cutting_length if cutter.turns else cutter.reach
 
 
 def shank_and_holder_clear(evidence: RunEvidence) -> Check:
