@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from relief import __version__
-from relief.endings import SHORT, leave, told_in_one_line
+from relief.endings import SHORT, leave, say, told_in_one_line
 
 # Options of carve that are job keys under a shorter name; their help comes from the key itself.
 SHORT_NAMES = {
@@ -165,7 +165,7 @@ def _carve(
         with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
             report = carve(job, shop, folder, replace=replace, heights=heights, progress=progress)
         if not quiet:
-            click.echo("\n".join(report.summary_lines(folder)))
+            say("\n".join(report.summary_lines(folder)))
         if not report.ready:
             faults = "; ".join(f"{check.name}: {check.message}" for check in report.stops)
             leave(f"no program was written: {faults}; see {folder / 'sheet.html'}", SHORT)
@@ -216,7 +216,7 @@ def _looks(picture: Path, out: Path | None, settings: tuple[str, ...], quiet: bo
         write_folder(folder, files, replace=False)
         if not quiet:
             sheet = folder / "looks.png"
-            click.echo(f"Wrote {folder}. Look at {sheet}, then carve the job file that you like best.")
+            say(f"Wrote {folder}. Look at {sheet}, then carve the job file that you like best.")
 
 
 def _compare_command() -> click.Command:
@@ -259,9 +259,9 @@ def _compare(source: Path, out: Path | None, settings: tuple[str, ...], quiet: b
             comparison = compare(job, shop, progress)
         if out is not None:
             write_folder(out, comparison.files(), replace=False)
-        click.echo("\n".join(comparison.lines()))
+        say("\n".join(comparison.lines()))
         if out is not None:
-            click.echo(f"\nWrote {out}: {out / 'compare.png'} shows what each cutter would leave.")
+            say(f"\nWrote {out}: {out / 'compare.png'} shows what each cutter would leave.")
 
 
 def _asked(settings: tuple[str, ...], short: dict[str, Any]) -> dict[str, Any]:
@@ -316,11 +316,11 @@ def _shop(shop: Path | None, write: Path | None) -> None:
 
         text = Shop.read(shop).text()
         if write is None:
-            click.echo(text, nl=False)
+            say(text, nl=False)
             return
         check_file(write)
         write_file(write, text.encode())
-        click.echo(f"Wrote {write}. Edit it, then: relief carve PICTURE --shop {shlex.quote(str(write))}")
+        say(f"Wrote {write}. Edit it, then: relief carve PICTURE --shop {shlex.quote(str(write))}")
 
 
 def _new_command() -> click.Command:
@@ -358,7 +358,7 @@ def _new(picture: Path, out: Path | None, like: Path | None) -> None:
         check_file(path)
         named = job_from_source(picture, {}).seen_from(path.parent).picture
         write_file(path, job_text(named, like).encode())
-        click.echo(f"Wrote {path}. Edit it, then: relief carve {shlex.quote(str(path))}")
+        say(f"Wrote {path}. Edit it, then: relief carve {shlex.quote(str(path))}")
 
 
 def _check_command() -> click.Command:
@@ -419,7 +419,7 @@ def _check(
     if quiet:
         lines = tuple(line for line in lines if line.startswith("STOP"))
     for line in lines:
-        click.echo(line, err=line.startswith("STOP"))
+        say(line, err=line.startswith("STOP"))
     if not verdict.ready:
         sys.exit(SHORT)
 
@@ -489,7 +489,7 @@ def _resume(
             leave(f"no program was written: {faults}", SHORT)
         write_file(path, made.text)
         if not quiet:
-            click.echo("\n".join((f"Wrote {path}.", *made.lines())))
+            say("\n".join((f"Wrote {path}.", *made.lines())))
 
 
 def _number_or_text(text: str) -> float | str:

@@ -73,5 +73,21 @@ def told_in_one_line() -> Iterator[Result]:
 
 def leave(message: str, code: int) -> NoReturn:
     """Say one line on the error stream and end."""
-    click.echo(f"relief: {message}", err=True)
+    say(f"relief: {message}", err=True)
     sys.exit(code)
+
+
+def say(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print a text, less what a terminal would act upon."""
+    click.echo(printable(text), err=err, nl=nl)
+
+
+def printable(text: str) -> str:
+    r"""Return a text without what a terminal would act upon: names of files and keys may hold anything.
+
+    Examples
+    --------
+    >>> printable("a\x1b[31m.png\nb")
+    'a?[31m.png\nb'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)

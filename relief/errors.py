@@ -48,3 +48,12 @@ class ProgramError(ReliefError):
 
 class FolderError(ReliefError):
     """Raised when a job folder cannot be written."""
+
+
+# Characters of what was given that a message repeats.
+BRIEF = 60
+
+
+def brief(text: str) -> str:
+    """Return the beginning of a text, short enough for the line that refuses it."""
+    return text if len(text) <= BRIEF else text[: BRIEF - 3] + "..."

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 import tomli_w
 from pydantic import Field
 
-from relief.errors import JobError, TableError
+from relief.errors import JobError, TableError, brief
 from relief.tables import (
     Count,
     Flag,
@@ -484,7 +484,7 @@ def set_key(table: dict[str, Any], name: str, value: Any, where: str) -> None:
     """
     known = [k.name for k in job_keys()]
     if name not in known and name.split(".")[0] not in NOT_YET and name not in NOT_YET:
-        message = f'{where}: unknown key "{name}"; {nearest(name, [*known, *NOT_YET])}'
+        message = f'{where}: unknown key "{brief(name)}"; {nearest(name, [*known, *NOT_YET])}'
         raise JobError(message)
     section, _, last = name.rpartition(".")
     home = table

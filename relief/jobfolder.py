@@ -12,6 +12,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from relief.errors import FolderError
+from relief.files import whole_file
 from relief.tables import one_line
 
 # Files that file browsers drop into any folder; nobody misses them.
@@ -19,6 +20,9 @@ _LITTER = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 
 # A folder being made is written in seconds; one this much older than ours was left by a run that was killed.
 _STALE_SECONDS = 600.0
+
+# A larger file is no report of ours.
+LARGEST_REPORT = 2**28
 
 
 def check_folder(folder: Path, replace: bool) -> None:
@@ -191,7 +195,7 @@ def _stranger(folder: Path) -> str:
 def _names_in_report(path: Path) -> set[str]:
     """Return the names of the files that a job's report answers for; none when it is no such report."""
     try:
-        report = json.loads(path.read_bytes())
+        report = json.loads(whole_file(path, LARGEST_REPORT))
         return {*report["sha256"], path.name} if "relief_version" in report else set()
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return set()

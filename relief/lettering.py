@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from importlib import resources
 from pathlib import Path
@@ -12,6 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy import ndimage
 
 from relief.errors import JobError
+from relief.files import whole_file
 from relief.heightfield import Heightfield
 from relief.job import Lettering
 
@@ -19,6 +21,7 @@ Distances = npt.NDArray[np.float64]
 Font = ImageFont.FreeTypeFont
 
 FINE = 4  # pixels a node, along each side, at which letters are drawn
+LARGEST_FONT = 2**27  # bytes
 MEASURED = 200  # size in pixels at which a font's proportions are measured
 CAPITAL = "H"  # its height is the height of the text
 # Source Sans Semibold, under the SIL Open Font License 1.1: Latin, Greek and Cyrillic, strokes of even width.
@@ -118,7 +121,7 @@ def _sized(text: Lettering, size: float) -> Font:
         if text.font is None:
             with resources.as_file(resources.files(FONT_PACKAGE) / FONT_FILE) as path:
                 return ImageFont.truetype(str(path), size)
-        return ImageFont.truetype(Path(text.font).read_bytes() and text.font, size)
+        return ImageFont.truetype(io.BytesIO(whole_file(Path(text.font), LARGEST_FONT)), size)
     except (OSError, ModuleNotFoundError) as fault:
         reason = getattr(fault, "strerror", None) or str(fault)
         named = text.font or "the default font"

@@ -16,6 +16,7 @@ import numpy as np
 from relief.checks import Check, run_checks, run_checks_without_target
 from relief.errors import FolderError, JobError, ProgramError, ReliefError
 from relief.evidence import ReadProgram, RunEvidence
+from relief.files import whole_file
 from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.moves import Moves
@@ -31,7 +32,7 @@ from relief.tables import read_record
 from relief.units import format_length
 
 # Larger files are no programs of the trade.
-LARGEST_FILE = 512 * 1024 * 1024
+LARGEST_FILE = 256 * 1024 * 1024
 # A grid that is laid under programs of which no job is known.
 MOST_NODES = 1_000_000
 # A straight way down is told by its run along x and y, as a share of its fall.
@@ -287,10 +288,7 @@ def program_bytes(path: Path) -> bytes:
         It is not there, or too large to be one.
     """
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            message = f"{path}: larger than {LARGEST_FILE // 2**20} MiB; that is no program"
-            raise ProgramError(message)
-        return path.read_bytes()
+        return whole_file(path, LARGEST_FILE)
     except OSError as error:
         message = f"{path}: {(error.strerror or str(error)).lower()}; give the path of a program"
         raise ProgramError(message) from None
@@ -336,7 +334,7 @@ def told_by_report(folder: Path) -> dict[str, Told]:
     """
     path = folder / "report.json"
     try:
-        report: dict[str, Any] = json.loads(path.read_bytes())
+        report: dict[str, Any] = json.loads(whole_file(path, LARGEST_FILE))
         rows = [_told(row, report["sha256"], path) for row in report["programs"]]
     except OSError as error:
         message = f"{path}: {(error.strerror or str(error)).lower()}; give a job folder or a job file"

@@ -7,6 +7,7 @@ command-line options and reference pages all come from there.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 import types
 import typing
@@ -18,7 +19,8 @@ from typing import Annotated, Any, TypeVar, dataclass_transform
 import pydantic
 from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 
-from relief.errors import LengthError, TableError
+from relief.errors import LengthError, TableError, brief
+from relief.files import whole_file
 from relief.units import parse_length
 
 T = TypeVar("T")
@@ -27,6 +29,12 @@ T = TypeVar("T")
 UNKNOWN_KEY = ("unexpected_keyword_argument", "extra_forbidden")
 # A job or shop file is a page of text; anything larger is some other file.
 LARGEST_FILE = 4 * 1024 * 1024
+# Tables inside tables; ours are three deep.
+DEEPEST = 30
+_DOTTED = re.compile(
+    rf"""(?:\.[ \t]*[\w"'-]+[ \t]*){{{DEEPEST}}}"""
+)  # takes a parser the square of its length
+_TOO_DEEP = f"tables inside tables, more than {DEEPEST} deep, which no job or shop needs"
 
 
 def key(meaning: str, unit: str = "", **limits: Any) -> Any:
@@ -124,19 +132,36 @@ def read_toml(path: Path) -> dict[str, Any]:
         No such file, not readable, too large, not UTF-8 or not TOML.
     """
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            message = f"{path}: larger than {LARGEST_FILE // 2**20} MiB; that is no job or shop file"
-            raise TableError(message)
-        return tomllib.loads(path.read_bytes().decode("utf-8"))
+        text = whole_file(path, LARGEST_FILE).decode("utf-8")
+        if _DOTTED.search(text):
+            raise RecursionError(_TOO_DEEP)
+        table = tomllib.loads(text)
     except OSError as error:
         message = f"{path}: {(error.strerror or str(error)).lower()}; give the path of a TOML file"
         raise TableError(message) from None
     except UnicodeDecodeError:
         message = f"{path}: not UTF-8 text; save it as a plain TOML text file"
         raise TableError(message) from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number of more digits than Python reads, too
         message = f"{path}: not valid TOML: {one_line(str(error))}; mend it there"
         raise TableError(message) from None
+    if _deeper(table, DEEPEST):
+        message = f"{path}: not valid TOML: {_TOO_DEEP}; mend it there"
+        raise TableError(message)
+    return table
+
+
+def _deeper(table: Mapping[str, Any], most: int) -> bool:
+    """Return whether tables and lists stand more than `most` deep inside each other."""
+    level: list[Any] = [table]
+    for _ in range(most):
+        level = [
+            inner
+            for outer in level
+            for inner in (outer.values() if isinstance(outer, Mapping) else outer)
+            if isinstance(inner, (Mapping, list))
+        ]
+    return bool(level)
 
 
 def read_record(cls: Callable[..., T], table: Mapping[str, Any], where: str) -> T:
@@ -181,7 +206,7 @@ def explain(error: ValidationError, cls: type[Any]) -> str:
     if kind in UNKNOWN_KEY:
         inner = _record_at(cls, path[:-1])
         known = list(inner.__pydantic_fields__) if inner is not None else []
-        return f'unknown key "{name}"; {nearest(str(path[-1]) if path else "", known)}'
+        return f'unknown key "{brief(name)}"; {nearest(str(path[-1]) if path else "", known)}'
     if kind in ("missing", "missing_argument"):
         return f'key "{name}" is missing'
     same_key = [fault["msg"] for fault in faults if _path_of(fault["loc"], cls) == path]
@@ -246,4 +271,4 @@ def _all_args(hint: Any) -> Iterator[Any]:
 
 def _shown(value: Any) -> str:
     text = repr(value) if not isinstance(value, str) else f'"{value}"'
-    return text if len(text) <= 60 else text[:57] + "..."
+    return brief(text)

@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID, TextColumn
 from rich.text import Text
 
+from relief.endings import printable
 from relief.report import format_time
 
 # A stage is long when it has run for so many seconds: from then on its time left is worth telling.
@@ -73,7 +74,7 @@ class Bars:
 
     def note(self, text: str) -> None:
         """Show a line above the bars."""
-        self._bars.console.print(text, markup=False, highlight=False)
+        self._bars.console.print(printable(text), markup=False, highlight=False)
 
     def _end(self) -> None:
         if self._task is not None:
@@ -103,7 +104,7 @@ class Lines:
 
     def note(self, text: str) -> None:
         """Write one line."""
-        self._stream.write(f"{text}\n")
+        self._stream.write(f"{printable(text)}\n")
         self._stream.flush()
 
 

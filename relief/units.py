@@ -10,7 +10,7 @@ from typing import Literal
 
 import pint
 
-from relief.errors import LengthError
+from relief.errors import BRIEF, LengthError, brief
 
 Units = Literal["mm", "in"]
 
@@ -22,7 +22,7 @@ MOST = 1e12
 _LENGTH = re.compile(
     r"""^\s*(?P<sign>[+-]?)\s*
     (?:(?P<whole>\d+)[ ]+)?                               # 1 1/8
-    (?P<number>\d+\s*/\s*\d+|\d+\.?\d*(?:[eE][+-]?\d+)?|\.\d+)
+    (?P<number>\d+\s*/\s*\d+|\d+\.?\d*(?:[eE][+-]?\d{1,3})?|\.\d+)
     \s*(?P<unit>[A-Za-zµμ"″'′]*)\s*$""",
     re.VERBOSE,
 )
@@ -68,9 +68,9 @@ def parse_length(value: float | str) -> float:
 
 
 def _from_text(text: str) -> float:
-    found = _LENGTH.match(text)
+    found = _LENGTH.match(text) if len(text) <= BRIEF else None
     if found is None:
-        message = f'"{text}" is no length; write it like "1/8 in", "3 mm" or 3'
+        message = f'"{brief(text)}" is no length; write it like "1/8 in", "3 mm" or 3'
         raise LengthError(message)
     try:
         number = Fraction(found["number"].replace(" ", "")) + int(found["whole"] or 0)

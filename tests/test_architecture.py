@@ -18,6 +18,7 @@ PACKAGE = ROOT / "relief"
 ROWS: tuple[tuple[str, ...], ...] = (
     (
         "errors",
+        "files",
         "progress",
         "toolpath",
         "colours",
@@ -54,7 +55,8 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("sheet.drawing", "sheet.scene"),
     ("sheet.render",),
     ("sheet",),
-    ("jobfolder", "terminal", "firstrun", "endings", "estimate", "comparison"),
+    ("endings",),
+    ("jobfolder", "terminal", "firstrun", "estimate", "comparison"),
     ("workflow", "newjob", "reference", "recheck", "looks", "compare"),
     ("resume",),
     ("cli",),

@@ -135,7 +135,8 @@ class _Reader:
         self.held = np.array([np.nan, np.nan, np.nan, 0.0])
         self.tally = np.array([line, 0, 0, _NONE])
         self.chords = self.spare = 0
-        room = content.count(b"\n") + 1  # a line makes one move at most, unless it is an arc
+        # a line makes one move at most, unless it is an arc, and the shortest ("X1") has three bytes
+        room = min(content.count(b"\n"), len(content) // 3) + 1
         self.points = np.full((room + 1, 3), np.nan)
         self.rapid = np.zeros(room, dtype=np.bool_)
         self.feed = np.zeros(room)

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
 
-from relief.errors import LengthError, ShopError, TableError
+from relief.errors import LengthError, ShopError, TableError, brief
 from relief.shop.records import Cutter, Machine, Material
 from relief.tables import keys_of, nearest, read_record, read_toml
 from relief.units import format_length, parse_length
@@ -137,7 +137,7 @@ def _shop(tables: dict[str, Any], where: str, starter: dict[str, Any]) -> Shop:
     known = ("starter", "cutter", "material", "machine")
     for key in tables:
         if key not in known:
-            message = f'{where}: unknown key "{key}"; {nearest(key, known)}'
+            message = f'{where}: unknown key "{brief(key)}"; {nearest(key, known)}'
             raise ShopError(message)
     wants_starter = tables.get("starter", True)
     if not isinstance(wants_starter, bool):
@@ -223,7 +223,7 @@ def _named(kind: str, name: str, records: Mapping[str, R]) -> R:
     for known, record in records.items():
         if known.lower() == text:
             return record
-    message = f'no {kind} "{name}" in the shop; {nearest(name, tuple(records))}'
+    message = f'no {kind} "{brief(name)}" in the shop; {nearest(name, tuple(records))}'
     raise ShopError(message)
 
 
