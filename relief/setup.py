@@ -27,7 +27,7 @@ from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
 from relief.sources import read_source
 from relief.surfaces import surround
-from relief.units import MM_PER_INCH, format_length
+from relief.units import format_length
 
 LEAST_MARGIN = 10.0
 # Roughing clears this much more than the finishing cutter needs to stand on an open edge.
@@ -158,7 +158,7 @@ def lay_out(
     region = relief.region
     asked, job = job, _with_sizes(job, relief, target)
     _check_travel(job, machine, region, rough, finishing, freeing)
-    step = _step(job, machine)
+    step = float(10.0**-machine.decimals)
     part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
     clamps = _placed_clamps(job, relief, finishing, part)
     return Setup(
@@ -400,13 +400,6 @@ def _over_clamps(job: Job, machine: Machine, axis: str) -> str:
     if axis != "Z" or clearance_over(job.clamps, machine) <= machine.clearance:
         return ""
     return f" (rapids go over a clamp that stands {format_length(high)} up)"
-
-
-def _step(job: Job, machine: Machine) -> float:
-    """Return the lattice of coordinates that the program text can express, mm."""
-    if job.output.units == "mm":
-        return float(10.0**-machine.decimals)
-    return float(MM_PER_INCH * 10.0 ** -(machine.decimals + 2))
 
 
 def _zero(job: Job, region: Region, step: float) -> tuple[float, float, float]:

@@ -41,6 +41,7 @@ SAG = 0.0006  # mm: how deep a traced chord may cut into the target …
 BELOW = 0.0008  # … how deep below samples of the tip a move is planned at first …
 CLOSER = 0.0005  # … and where it then cuts more than is allowed …
 DEPTH = 0.001  # … to any move of the finished path
+ROUNDING = 2e-5  # mm: how far the text in inches may put the cutter from where it is planned
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
 CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
@@ -213,27 +214,35 @@ def finishing_task(
     finest: Cutter | None = None,
 ) -> Task:
     """Return what has to be finished by a cutter (parameters as for `plan_finishing`)."""
-    table = profile_table(shape, target.pitch)
+    kept_off = _kept_off(shape)
     # the same search upside down: it tells as well which node each tip touches
-    under, touch = reach_grid_source(-target.heights, table)
+    under, touch = reach_grid_source(-target.heights, profile_table(kept_off, target.pitch))
     tip = target.with_heights(-under).cropped(region)
-    heights, source = reach_grid_source(tip.heights, table)
+    heights, source = reach_grid_source(tip.heights, profile_table(shape, target.pitch))
     reach = tip.with_heights(heights)
     limit = heights + _aimed(source, scallop) * _steepness(reach)
     best = reach if finest is None else reachable_inside(target, region, finest)
     promise = best.heights + np.float32(scallop) * _steepness(best)
     if finest is not None:
         limit = _shared(limit, reach, source, scallop, best)
-    form = np.array(shape, dtype=np.float64)
+    form, kept_form = (np.array(each, dtype=np.float64) for each in (shape, kept_off))
     above = min(tolerance, ROOM * scallop)
     room = np.full(target.heights.shape, above, dtype=np.float32)
-    ground = Ground(target.heights, blocks(target.heights), touch, room, target.pitch, *target.origin, form)
+    ground = Ground(
+        target.heights, blocks(target.heights), touch, room, target.pitch, *target.origin, kept_form
+    )
     aim = Aim(limit, blocks(limit), tip.pitch, *tip.origin, form)
     bulge = 8 * shape.corner_radius * (DEPTH - CLOSER)
     how = np.array([step, target.pitch, SAG, max(2 * step, min(0.01, scallop / 5)), bulge])
     tube = np.array([BELOW, above, DEPTH, CLOSER])
     left = np.full_like(heights, np.inf)
     return Task(tip, reach, source.ravel(), target.window(region), ground, aim, how, tube, promise, left)
+
+
+def _kept_off(shape: Profile) -> Profile:
+    """Return a cutter a little wider: it gouges where rounding its place may make the cutter gouge."""
+    corner, radius = shape.corner_radius + ROUNDING, shape.radius + ROUNDING
+    return shape._replace(corner_radius=corner, radius=radius)
 
 
 def _steepness(surface: Heightfield) -> Floats:

@@ -24,7 +24,7 @@ from relief.toolpath import RAPID, Toolpath
 from relief.units import MM_PER_INCH, Units
 
 # Decimals of a length and of a feed, beyond those that the machine asks for in millimetres.
-INCH_DECIMALS = 2
+INCH_DECIMALS = 3
 FEED_DECIMALS: dict[Units, int] = {"mm": 1, "in": 2}
 UNIT_WORDS: dict[Units, str] = {"mm": "G21", "in": "G20"}
 # Characters of one comment; small displays and line buffers hold 80 (common practice, no source).

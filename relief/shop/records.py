@@ -158,7 +158,7 @@ class Machine:
     corner_tolerance: Annotated[Length, key("how far the controller may round a corner", "mm", gt=0)] = 0.01
     blocks_per_second: Annotated[Number, key("blocks that the controller takes in a second", gt=0)] = 500.0
     clearance: Annotated[Length, key("height above the stock top for rapids", "mm", gt=0)] = 5.0
-    decimals: Annotated[Count, key("decimals of coordinates in mm (one more in inches)", ge=2, le=6)] = 3
+    decimals: Annotated[Count, key("decimals of coordinates in mm (three more in inches)", ge=2, le=6)] = 3
     arcs: Annotated[Flag, key("whether it understands G2 and G3")] = False
     percent_lines: Annotated[Flag, key("whether programs begin and end with a % line")] = False
     comments: Annotated[Flag, key("whether it accepts comments in parentheses")] = True

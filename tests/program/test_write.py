@@ -237,7 +237,7 @@ def test_written_and_read_again(
     path, feed = made
     content = write_program(path, feed, HEAD, replace(MACHINE, decimals=decimals), zero, units)  # type: ignore[arg-type]
     moves = read_program(content)
-    step = 10.0**-decimals if units == "mm" else 25.4 * 10.0 ** -(decimals + 2)
+    step = 10.0**-decimals if units == "mm" else 25.4 * 10.0 ** -(decimals + 3)
     feed_step = 0.1 if units == "mm" else 0.254
     wanted = path.points + zero
     steps = np.c_[np.rint(wanted[:, :2] / step), np.ceil(wanted[:, 2] / step - 1e-6)]
