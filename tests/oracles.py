@@ -261,3 +261,20 @@ def surface_from_above(triangles: np.ndarray, rows: int, columns: int) -> np.nda
                 if shares.min() >= -1e-9:
                     top[j, i] = max(top[j, i], float(shares @ corners[:, 2]))
     return top
+
+
+def ease_over(low: np.ndarray, high: np.ndarray, reach: int, bend: float) -> np.ndarray:
+    """Return the mean of `low` plus the upper envelope of what stands over it, between low and high.
+
+    The mean by numpy's convolution with the ends repeated, the envelope by two searches over all pairs.
+    """
+
+    def box(values: np.ndarray) -> np.ndarray:
+        wide = np.pad(values, reach, mode="edge")
+        return np.convolve(wide, np.full(2 * reach + 1, 1 / (2 * reach + 1)), mode="valid")
+
+    mean = box(box(low))
+    squares = (np.arange(len(low))[:, None] - np.arange(len(low))[None, :]) ** 2
+    over = (low - mean)[None, :] - 0.25 * bend * squares
+    envelope = (over.max(axis=1)[None, :] + 0.5 * bend * squares).min(axis=1)
+    return np.maximum(np.minimum(mean + envelope, high), low)

@@ -194,6 +194,7 @@ def descend(
     met: Doubles,
     drop: float,
     bite: float,
+    leave: float,
     nodes: Counts,
     heights: Doubles,
     cuts: Flags,
@@ -211,6 +212,7 @@ def descend(
     met : (n,) mm, highest stock under the cutter; changed
     drop : mm, steepest descent into stock from one node to the next
     bite : mm
+    leave : mm, a wedge no higher than this above the floor is left
     nodes, heights, cuts : out, (m,) number of the node, height of the tip, whether stock may be met there
 
     Returns
@@ -227,7 +229,7 @@ def descend(
     while count < nodes.shape[0]:
         goal = front + 1
         if at < front:
-            if front == n - 1 and not _left(floor, axis, at, front):
+            if front == n - 1 and not _left(floor, axis, at, front, leave):
                 break
             goal = front
         else:
@@ -236,13 +238,13 @@ def descend(
                 wedge = at
             if wedge >= 0 and (not above or at == n - 1):
                 wedge = min(wedge, max(at - RUN_UP, 0))
-                if wedge < at and _left(floor, axis, wedge, at):
+                if wedge < at and _left(floor, axis, wedge, at, leave):
                     goal = wedge
                 else:
                     wedge = -1
         if goal == n:
             break
-        count = _go(at, goal, floor, axis, met, solid, drop, nodes, heights, cuts, count)
+        count = _go(at, goal, floor, axis, met, solid, drop, bite, nodes, heights, cuts, count)
         at, front = goal, max(front, goal)
     return count
 
@@ -256,6 +258,7 @@ def _go(
     met: Doubles,
     solid: Flags,
     drop: float,
+    bite: float,
     nodes: Counts,
     heights: Doubles,
     cuts: Flags,
@@ -267,7 +270,7 @@ def _go(
     while at != goal and count < nodes.shape[0]:
         at += way
         height = floor[at]
-        if solid[at] and axis[at] > floor[at] + EVEN:
+        if solid[at] and axis[at] > floor[at] + bite:
             height = max(height, min(heights[count - 1], axis[at]) - drop)
         count = _stand(at, height, axis, met, nodes, heights, cuts, count)
     return count
@@ -292,11 +295,11 @@ def _stand(
 
 
 @njit(cache=True, nogil=True)
-def _left(floor: Doubles, axis: Doubles, first: int, last: int) -> bool:
+def _left(floor: Doubles, axis: Doubles, first: int, last: int, leave: float) -> bool:
     most = -np.inf
     for m in range(first, last + 1):
         most = max(most, axis[m] - floor[m])
-    return most > EVEN
+    return most > leave
 
 
 @njit(cache=True, nogil=True)
@@ -342,3 +345,57 @@ def thin(along: Doubles, heights: Doubles, slack: float, fall: float, kept: Coun
         count += 1
         start = end
     return count
+
+
+@njit(cache=True, nogil=True)
+def ease_over(low: Doubles, high: Doubles, reach: int, bend: float, out: Doubles) -> None:
+    """Fill out with a smooth way over `low`, nowhere above `high` where that is higher than `low`.
+
+    Parameters
+    ----------
+    low, high : (n,) mm, heights at nodes in a row
+    reach : nodes, half width of the mean that the way begins with
+    bend : mm per node squared, the most curvature that the way has beyond the mean's
+    out : (n,) mm
+
+    Notes
+    -----
+    The mean m of `low` (two box filters), plus the upper envelope of low − m with limited curvature: dilation
+    by a parabola of half that curvature, then erosion by one of the whole (Lasry and Lions, Israel J. Math.
+    55:257, 1986, from memory). Cost: 4 comparisons for each node that a parabola as high as the largest
+    low − m reaches.
+    """
+    n = low.shape[0]
+    a, b = np.empty(n), np.empty(n)
+    _box(low, reach, a)
+    _box(a, reach, b)
+    for m in range(n):
+        out[m] = low[m] - b[m]
+    most = 0.0
+    for m in range(n):
+        most = max(most, abs(out[m]))
+    window = min(int(math.sqrt(4.0 * most / bend)) + 2, n)
+    for m in range(n):
+        best = -np.inf
+        for k in range(max(m - window, 0), min(m + window, n - 1) + 1):
+            best = max(best, out[k] - 0.25 * bend * (k - m) * (k - m))
+        a[m] = best
+    for m in range(n):
+        best = np.inf
+        for k in range(max(m - window, 0), min(m + window, n - 1) + 1):
+            best = min(best, a[k] + 0.5 * bend * (k - m) * (k - m))
+        out[m] = max(min(best + b[m], high[m]), low[m])
+
+
+@njit(cache=True, nogil=True)
+def _box(values: Doubles, reach: int, out: Doubles) -> None:
+    """Fill out with the mean of each value and `reach` neighbours on both sides, the ends repeated."""
+    n = values.shape[0]
+    total = values[0] * reach
+    for k in range(min(reach + 1, n)):
+        total += values[k]
+    if reach + 1 > n:
+        total += values[n - 1] * (reach + 1 - n)
+    for m in range(n):
+        out[m] = total / (2 * reach + 1)
+        total += values[min(m + reach + 1, n - 1)] - values[max(m - reach, 0)]

@@ -41,9 +41,11 @@ class Rules:
     sure_radius: float  # the lattice cannot round a position out of reach of a node so near
     stepdown: float
     lines: int  # nodes from one main pass to the next, at most
+    stepover: float
     steepest: float
     slack: float
     ridge: float
+    thin: float
     clearance: float
     step: float
     cut: CutDirection
@@ -54,16 +56,17 @@ class Rules:
 class Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
-    Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes. `domain` is
-    where the tip may go, `rows` and `columns` are those of the region and its overrun.
+    Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes: the target's
+    own, or `turned`, its columns. `domain` is where the tip may go, `blocked` what is too near to a clamp,
+    `inner` the box of the relief and its overrun; `points` and `kinds` are the way so far, never turned.
     """
 
     tip: Heights
     stock: Heights
     pitch: float
     domain: Mask
-    rows: slice
-    columns: slice
+    blocked: Mask
+    inner: tuple[slice, slice]
     corner: tuple[float, float]
     turned: bool
     points: list[Points] = field(default_factory=list)
@@ -72,7 +75,10 @@ class Ground:
     @property
     def here(self) -> Doubles | None:
         """Where the cutter is."""
-        return self.points[-1][-1] if self.points else None
+        if not self.points:
+            return None
+        here = self.points[-1][-1]
+        return np.asarray(here[[1, 0, 2]] if self.turned else here)
 
     def on_table(self, place: tuple[float, float], z: float) -> tuple[float, float, float]:
         """Return a position of this grid in the target's coordinates."""
@@ -83,8 +89,36 @@ class Ground:
         """Go on to further positions."""
         points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
         if len(points):
-            self.points.append(points)
+            self.points.append(points[:, [1, 0, 2]] if self.turned else points)
             self.kinds.append(np.broadcast_to(np.asarray(kinds, dtype=np.uint8), len(points)))
+
+    def reached(self, further: float) -> Mask:
+        """Return where the tip may go that goes so much further out than it has to, mm."""
+        wider = self.domain.copy()
+        steps = math.ceil(further / self.pitch)
+        wider[tuple(slice(max(side.start - steps, 0), side.stop + steps) for side in self.inner)] = True
+        return wider & ~self.blocked
+
+    def inside(self) -> Heights:
+        """Return the stock as it stands over the relief and its overrun; nothing outside of it."""
+        stock = np.full_like(self.stock, -np.inf)
+        stock[self.inner] = self.stock[self.inner]
+        return stock
+
+    def turn(self) -> Ground:
+        """Return the same ground with its columns as rows; the way goes on, the stock is a copy."""
+        return Ground(
+            tip=np.ascontiguousarray(self.tip.T),
+            stock=np.ascontiguousarray(self.stock.T),
+            pitch=self.pitch,
+            domain=np.ascontiguousarray(self.domain.T),
+            blocked=np.ascontiguousarray(self.blocked.T),
+            inner=self.inner[::-1],
+            corner=self.corner,
+            turned=not self.turned,
+            points=self.points,
+            kinds=self.kinds,
+        )
 
 
 def uncut_ground(
@@ -105,27 +139,39 @@ def uncut_ground(
     domain = np.zeros(tip.shape, dtype=bool)
     domain[beyond] = _needed(tip, inner, _nodes(region, (x0, y0), pitch), rules, pitch)[beyond]
     domain[inner] = True
-    _trim(domain, tip, target, region, rules, (x0, y0))
-    return Ground(tip, stock, pitch, domain, *inner, (x0, y0), turned=False)
+    tip = np.where(domain, tip, np.maximum(tip, _continued(tip, inner)))
+    blocked = _trim(domain, tip, target, region, rules, (x0, y0))
+    return Ground(tip, stock, pitch, domain, blocked, inner, (x0, y0), turned=False)
+
+
+def _continued(tip: Heights, inner: tuple[slice, slice]) -> Heights:
+    """Return the tip heights of a box, each node outside of it as high as the nearest one inside."""
+    rows, columns = (
+        np.clip(np.arange(count), side.start, side.stop - 1)
+        for count, side in zip(tip.shape, inner, strict=True)
+    )
+    return np.asarray(tip[np.ix_(rows, columns)])
 
 
 def _trim(
     domain: Mask, tip: Heights, target: Heightfield, region: Region, rules: Rules, corner: tuple[float, float]
-) -> None:
-    """Take out of the domain what is too near to a clamp.
+) -> Mask:
+    """Take out of the domain what is too near to a clamp, and return where that is.
 
     Raises
     ------
     PlanError
         Stock would stay beside the relief that the finishing cutter cannot be left with.
     """
+    blocked = np.zeros_like(domain)
     if not rules.keep_out.clamps or not domain.any():
-        return
+        return blocked
     pitch = target.pitch
     x, y = (corner[axis] + pitch * np.arange(domain.shape[1 - axis], dtype=np.float64) for axis in (0, 1))
     disc = np.where(_disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
     whole = domain.copy()
     for clamp, mask, short in rules.keep_out.masks(x, y, float(tip[domain].min()), pitch):
+        blocked |= mask
         if not (mask & whole).any():
             continue
         domain &= ~mask
@@ -139,6 +185,7 @@ def _trim(
                 f" move it {format_length(further)} further away"
             )
             raise PlanError(message)
+    return blocked
 
 
 def _left_by(tip: Heights, domain: Mask, disc: Heights) -> Heights:

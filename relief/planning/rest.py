@@ -34,7 +34,7 @@ from relief.planning.finishing import (
     shortened,
 )
 from relief.planning.linking import hop, link_height
-from relief.planning.passes import GAP, SIDE_GAP
+from relief.planning.approach import GAP, SIDE_GAP
 from relief.planning.spacing import stepover
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter

@@ -7,7 +7,6 @@ every pass. So the depth of cut is known and not hoped for, and links are judged
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterator, Sequence
 
@@ -19,16 +18,29 @@ from relief.cutters import profile
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.job import Clamp, Roughing
-from relief.kernels.roughing import EVEN
-from relief.planning.ground import Ground, Mask, Rules, Span, uncut_ground
-from relief.planning.passes import BITE, TRIFLE, cut_span, met_by, onto_lattice
+from relief.planning.approach import BITE, onto_lattice
+from relief.planning.ground import NOWHERE, Doubles, Ground, Mask, Rules, Span, uncut_ground
+from relief.planning.passes import STAY, cut_span, met_by
+from relief.planning.raster import (
+    fine_rows,
+    groups,
+    joined,
+    main_rows,
+    neighbours,
+    other_way,
+    spans,
+    walls_along,
+)
+from relief.planning.slices import Slice, slices
 from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Toolpath
 
 # Passes between the main ones lie no closer than an eighth of the stepover: 3 halvings.
 HALVINGS = 3
-# A ridge shorter than this is a cusp that the finishing cutter takes in its stride, mm.
-SHORTEST_RIDGE = 0.5
+# What stands between passes is worth another if it is as much as a full cut takes over this way, mm.
+LUMP = 2.0
+# or if it stands so high, as a share of the stepdown, over so many mm.
+TALL, SHORTEST = 0.5, 1.0
 
 
 def plan_roughing(
@@ -75,12 +87,12 @@ def plan_roughing(
     """
     rules = _rules(target, cutter, section, clearance, step, clamps)
     ground = uncut_ground(target, region, rules, section.allowance, overrun)
-    floors = _floors(ground, rules)
-    if len(floors) < 2:
+    layers = _layers(ground, rules)
+    if not layers:
         return Toolpath.join([])
-    ground = _turned(ground, rules, floors)
-    for above, floor in itertools.pairwise(floors):
-        _cut_layer(ground, rules, above, floor)
+    grounds = _longest_first(ground, rules, layers)
+    for layer, further in zip(layers, _overruns(layers, ground.pitch, rules.radius), strict=True):
+        _cut_layer(grounds, rules, layer, further)
     return _finished(ground, rules)
 
 
@@ -113,9 +125,11 @@ def _rules(
         sure_radius=profile(cutter).radius - step,
         stepdown=stepdown,
         lines=lines,
+        stepover=stepover,
         steepest=math.tan(math.radians(angle)),
         slack=min(0.01, stepdown / 20),
         ridge=max(section.allowance, BITE * stepdown),
+        thin=max(section.allowance, BITE * stepdown) / 2,
         clearance=clearance,
         step=step,
         cut=section.cut,
@@ -123,161 +137,167 @@ def _rules(
     )
 
 
-def _floors(ground: Ground, rules: Rules) -> list[float]:
-    """Return the heights that bound the layers, the stock top first.
-
-    Layers are as deep as the rule lets them be from the top down, so that the deepest are the smallest.
-    """
+def _layers(ground: Ground, rules: Rules) -> list[Slice]:
+    """Return the layers of all that the tip can lower."""
     touched = ndimage.maximum_filter(ground.stock, size=2 * math.ceil(rules.radius / ground.pitch) + 1)
-    tip = ground.tip[ground.domain & (touched > -np.inf)]
-    deepest = float(tip.min()) if tip.size else 0.0
-    layer = rules.stepdown - rules.slack
-    count = max(math.ceil((-deepest - TRIFLE) / layer), 0)
-    return [0.0] + [max(-layer * number, deepest) for number in range(1, count + 1)]
-
-
-def _turned(ground: Ground, rules: Rules, floors: Sequence[float]) -> Ground:
-    """Return the ground turned so that its rows are the direction of the longest passes."""
-    turned = Ground(
-        tip=np.ascontiguousarray(ground.tip.T),
-        stock=np.ascontiguousarray(ground.stock.T),
-        pitch=ground.pitch,
-        domain=np.ascontiguousarray(ground.domain.T),
-        rows=ground.columns,
-        columns=ground.rows,
-        corner=ground.corner,
-        turned=True,
+    there = ground.domain & (touched > -np.inf) & (ground.tip > NOWHERE / 2)
+    return slices(
+        ground.tip[there],
+        _sloped(ground, rules)[there],
+        ground.pitch,
+        rules.radius,
+        rules.stepdown - rules.slack,
+        rules.stepover,
+        rules.thin,
     )
-    better = _mean_pass(turned, rules, floors) > 1.05 * _mean_pass(ground, rules, floors)
-    return turned if better else ground
 
 
-def _mean_pass(ground: Ground, rules: Rules, floors: Sequence[float]) -> float:
-    """Return the mean length of the main passes of all layers, in nodes."""
-    rows = _main_rows(ground, rules)
-    tip, domain = ground.tip[rows], ground.domain[rows]
+def _sloped(ground: Ground, rules: Rules) -> Mask:
+    """Return where the tip's surface is steeper than a ramp may be."""
+    down = np.zeros(ground.tip.shape, dtype=bool)
+    for axis in (0, 1):
+        rise = np.abs(np.diff(ground.tip, axis=axis)) > rules.steepest * ground.pitch
+        down |= np.pad(rise, [(0, 1) if axis == k else (0, 0) for k in (0, 1)])
+    return down
+
+
+def _longest_first(ground: Ground, rules: Rules, layers: Sequence[Slice]) -> tuple[Ground, Ground]:
+    """Return the ground and itself turned, the one first whose rows are the direction of longer passes."""
+    turned = ground.turn()
+    better = _mean_pass(turned, rules, layers) > 1.05 * _mean_pass(ground, rules, layers)
+    return (turned, ground) if better else (ground, turned)
+
+
+def _mean_pass(ground: Ground, rules: Rules, layers: Sequence[Slice]) -> float:
+    """Return the mean length of the passes of all layers, in nodes."""
     nodes = passes = 0
-    for above in floors[:-1]:
-        low = np.pad(domain & (tip < above), ((0, 0), (1, 0)))
+    for layer in layers:
+        low = ground.domain & (ground.tip < layer.above - rules.thin)
+        low = np.pad(low[main_rows(low, layer.lines, ground.pitch)], ((0, 0), (1, 0)))
         nodes += int(low.sum())
         passes += int((low[:, 1:] & ~low[:, :-1]).sum())
     return nodes / max(passes, 1)
 
 
-def _main_rows(ground: Ground, rules: Rules) -> list[int]:
-    """Return the rows of the main passes: evenly from edge to edge, at most a stepover apart, and beyond."""
-    first, last = ground.rows.start, ground.rows.stop - 1
-    count = max(math.ceil((last - first) / rules.lines), 1)
-    inner = [round(row) for row in np.linspace(first, last, count + 1)]
-    used = np.flatnonzero(ground.domain.any(axis=1))
-    before = range(first - rules.lines, int(used[0]) - rules.lines, -rules.lines)
-    after = range(last + rules.lines, int(used[-1]) + rules.lines, rules.lines)
-    beyond = [min(max(row, int(used[0])), int(used[-1])) for row in (*before, *after)]
-    return sorted({*inner, *beyond})
+def _overruns(layers: Sequence[Slice], pitch: float, radius: float) -> list[float]:
+    """Return how much further out the passes of each layer go than those of the last, mm.
+
+    Between the ends of two passes a cusp is left standing. The layer below keeps away from it.
+    """
+    further = [0.0]
+    for layer in reversed(layers[:-1]):
+        half = min(layer.lines * pitch / 2, radius)
+        further.append(further[-1] + radius - math.sqrt(radius**2 - half**2) + pitch)
+    return [min(each, radius) for each in reversed(further)]
 
 
-def _fine_rows(main: Sequence[int]) -> Iterator[list[tuple[int, int]]]:
-    """Yield the rows half-way between passes and the step to these, then those half-way again, and so on."""
-    known = list(main)
-    for _ in range(HALVINGS):
-        between = [((a + b) // 2, (b - a) // 2) for a, b in itertools.pairwise(known) if b - a > 1]
-        yield between
-        known = sorted(known + [row for row, _ in between])
+def _cut_layer(grounds: Sequence[Ground], rules: Rules, layer: Slice, further: float) -> None:
+    """Cut one layer: where passes along the rows are long along these, elsewhere along the columns.
 
-
-def _cut_layer(ground: Ground, rules: Rules, above: float, floor: float) -> None:
-    """Cut one layer: each connected region of it to the end before the next is begun."""
-    low = ground.domain & (ground.tip < above - EVEN)
-    labels, _ = ndimage.label(low, structure=np.ones((3, 3)))
-    boxes = ndimage.find_objects(labels)
-    main = _main_rows(ground, rules)
-    waiting = list(range(1, len(boxes) + 1))
+    `grounds` are two views of one ground, the second with its columns as rows; it begins and ends with the
+    first up to date.
+    """
+    ground = grounds[0]
+    low = ground.reached(further) & (ground.tip < layer.above - rules.thin)
+    across = other_way(low, layer.lines, ground.pitch, rules.radius)
+    sides = [
+        _Side(grounds[0], low, low & ~across, layer.lines, further),
+        _Side(grounds[1], np.ascontiguousarray(low.T), np.ascontiguousarray(across.T), layer.lines, further),
+    ]
+    now = sides[0]
+    waiting = [(side, group) for side in sides for group in groups(side.spans)]
     while waiting:
-        label = min(waiting, key=lambda k: _distance_to_box(ground, boxes[k - 1]))
-        waiting.remove(label)
-        rows, columns = boxes[label - 1]
-        mine = labels[rows, columns] == label
-        spans = list(_spans(mine, rows, columns, main))
-        _cut_main(ground, rules, spans, floor)
-        for between in _fine_rows(main):
-            ridges = [
-                ridge
-                for row, step in between
-                for span in _spans(mine, rows, columns, (row,))
-                for ridge in _ridges(ground, rules, span, step, floor)
-            ]
-            _cut_nearest_first(ground, rules, ridges, floor)
+        number = min(range(len(waiting)), key=lambda n: _away(waiting[n][0].ground, waiting[n][1]))
+        side, group = waiting.pop(number)
+        now = _turn_to(side, now)
+        _cut_main(side.ground, rules, group, layer.floor)
+    for side in (now, *(side for side in sides if side is not now)):
+        now = _turn_to(side, now)
+        _cut_ridges(side, rules, layer)
+    _turn_to(sides[0], now)
 
 
-def _distance_to_box(ground: Ground, box: tuple[slice, ...]) -> float:
-    """Return how far the cutter is from a box of nodes (at first: how far node 0 is), in nodes."""
-    rows, columns = box
-    y, x = (
-        (0.0, 0.0) if ground.here is None else (ground.here[1] / ground.pitch, ground.here[0] / ground.pitch)
-    )
-    return math.hypot(max(columns.start - x, x - columns.stop, 0.0), max(rows.start - y, y - rows.stop, 0.0))
+class _Side:
+    """What of a layer is cut along the rows of a ground: its part, the rows and where along them."""
+
+    def __init__(self, ground: Ground, low: Mask, part: Mask, lines: int, further: float) -> None:
+        self.ground, self.low, self.part = ground, low, part
+        self.rows = main_rows(part, lines, ground.pitch)
+        stay = math.ceil(STAY / ground.pitch)
+        within = ground.reached(further)
+        self.spans = [s for row in self.rows for s in joined(list(spans(part, row)), within[row], stay)]
 
 
-def _spans(mask: Mask, rows: slice, columns: slice, wanted: Sequence[int]) -> Iterator[Span]:
-    """Yield the spans of the wanted rows where the mask, which begins at a corner of the grid, is true."""
-    for row in wanted:
-        if rows.start <= row < rows.stop:
-            edges = np.flatnonzero(np.diff(np.pad(mask[row - rows.start], 1).astype(np.int8)))
-            for first, last in edges.reshape(-1, 2):
-                yield Span(row, columns.start + int(first), columns.start + int(last))
+def _turn_to(side: _Side, now: _Side) -> _Side:
+    """Bring the stock of a side up to date with that of the other one."""
+    if side is not now:
+        side.ground.stock[:] = now.ground.stock.T
+    return side
 
 
-def _ridges(ground: Ground, rules: Rules, span: Span, step: int, floor: float) -> Iterator[Span]:
+def _away(ground: Ground, group: Sequence[Span]) -> float:
+    """Return how far the cutter is from where a group of passes may begin, in nodes."""
+    rows = {min(span.row for span in group), max(span.row for span in group)}
+    table = np.array([span for span in group if span.row in rows], dtype=np.float64)
+    x, y = (0.0, 0.0) if ground.here is None else ground.here[:2] / ground.pitch
+    return float(min(np.hypot(table[:, side] - x, table[:, 0] - y).min() for side in (1, 2)))
+
+
+def _cut_ridges(side: _Side, rules: Rules, layer: Slice) -> None:
+    """Cut what stands between the passes of a layer: along walls that they ended at, then in the open."""
+    ground = side.ground
+    walls = [(row, 0) for row in walls_along(side.low, layer.lines, ground.pitch)]
+    for mask, rows in [(side.low, walls), *((side.part, rows) for rows in fine_rows(side.rows, HALVINGS))]:
+        stands = ground.inside()
+        ridges = [
+            ridge
+            for row, step in rows
+            for span in spans(mask, row)
+            for ridge in _ridges(ground, rules, span, step, layer, met_by(stands, ground.pitch, rules, span))
+        ]
+        _cut_nearest_first(ground, rules, ridges, layer.floor)
+
+
+def _ridges(
+    ground: Ground, rules: Rules, span: Span, step: int, layer: Slice, met: Doubles
+) -> Iterator[Span]:
     """Yield where more than a ridge still stands above what the tip could reach in this layer.
 
     Where a finer pass on the side of the higher ground can go as low, that one will do better.
     """
     row, first, last = span
-    reach = np.maximum(ground.tip[row, first:last], floor)
-    high = met_by(ground, rules, span) > reach + rules.ridge
-    if step > 1:
+    reach = np.maximum(ground.tip[row, first:last], layer.floor)
+    over = met - reach
+    high = over > rules.ridge
+    if step > layer.lines // 6:
         left, right = ground.tip[row + step, first:last], ground.tip[row - step, first:last]
         half = (step + 1) // 2
         finer = np.where(left > right, ground.tip[row + half, first:last], ground.tip[row - half, first:last])
         high &= finer > reach + rules.ridge / 2
-    for ridge in _spans(high[None], slice(row, row + 1), slice(first, last), (row,)):
-        if (ridge.last - ridge.first) * ground.pitch >= SHORTEST_RIDGE:
-            yield ridge
+    for ridge in joined(list(spans(high[None], 0)), over > 0, 2 * layer.lines):
+        stands = over[ridge.first : ridge.last]
+        volume = stands.sum() * layer.lines / 2 * ground.pitch**2
+        tall = stands.max() > TALL * rules.stepdown and len(stands) * ground.pitch >= SHORTEST
+        if tall or volume >= LUMP * rules.stepdown * rules.stepover:
+            yield Span(row, first + ridge.first, first + ridge.last)
 
 
-def _cut_main(ground: Ground, rules: Rules, spans: Sequence[Span], floor: float) -> None:
+def _cut_main(ground: Ground, rules: Rules, whole: Sequence[Span], floor: float) -> None:
     """Cut the main passes of a region, each beside one that is already cut wherever there is one."""
     sweep = 0
     if rules.cut != "both ways":
         # With a clockwise spindle climb cutting has the material on the right of the way the cutter goes.
         sweep = -1 if (rules.cut == "climb") != ground.turned else 1
-    before, after = _neighbours(spans)
-    waiting = set(range(len(spans)))
+    before, after = neighbours(whole)
+    waiting = set(range(len(whole)))
     last, trend = -1, 0
     while waiting:
         choice = _candidates(waiting, before, after, last, trend, sweep)
-        number, backward = _nearest(ground, [(k, spans[k]) for k in choice], both=sweep == 0)
+        number, backward = _nearest(ground, [(k, whole[k]) for k in choice], both=sweep == 0)
         waiting.remove(number)
-        trend = 0 if last < 0 else int(np.sign(spans[number].row - spans[last].row))
+        trend = 0 if last < 0 else int(np.sign(whole[number].row - whole[last].row))
         last = number
-        cut_span(ground, rules, spans[number], floor, backward)
-
-
-def _neighbours(spans: Sequence[Span]) -> tuple[list[list[int]], list[list[int]]]:
-    """Return for each span those of the passes before and after it that lie beside it."""
-    by_row: dict[int, list[int]] = {}
-    for number, span in enumerate(spans):
-        by_row.setdefault(span.row, []).append(number)
-    rows = sorted(by_row)
-    before: list[list[int]] = [[] for _ in spans]
-    after: list[list[int]] = [[] for _ in spans]
-    for row, following in itertools.pairwise(rows):
-        for k in by_row[row]:
-            for m in by_row[following]:
-                if spans[k].first < spans[m].last and spans[m].first < spans[k].last:
-                    after[k].append(m)
-                    before[m].append(k)
-    return before, after
+        cut_span(ground, rules, whole[number], floor, backward)
 
 
 def _candidates(
@@ -342,8 +362,6 @@ def _finished(ground: Ground, rules: Rules) -> Toolpath:
     points, kinds = np.concatenate(ground.points), np.concatenate(ground.kinds)
     points = np.vstack([points, [*points[-1, :2], rules.clearance]])
     kinds = np.append(kinds, np.uint8(RAPID))
-    if ground.turned:
-        points = points[:, [1, 0, 2]]
     points[:, :2] = np.rint((points[:, :2] + ground.corner) / rules.step) * rules.step
     points[:, 2] = onto_lattice(rules.step, points[:, 2])
     moved = np.append(True, (np.diff(points, axis=0) != 0).any(axis=1))

@@ -12,9 +12,11 @@ from relief.kernels.roughing import (
     carve_along_row,
     carve_capsule,
     descend,
+    ease_over,
     met_along_row,
     thin,
 )
+from tests import oracles
 
 pytestmark = pytest.mark.jitless
 
@@ -84,11 +86,12 @@ def test_a_capsule_lowers_what_lies_within_its_radius(
 
 
 def walk(
-    floor: np.ndarray, axis: np.ndarray, drop: float = 0.1, bite: float = 0.2, room: int = 4000
+    floor: np.ndarray, axis: np.ndarray, drop: float = 0.1, bite: float = 0.2, leave: float = EVEN
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the nodes, heights and cuts of a descent."""
+    room = 4000
     nodes, heights, cuts = np.empty(room, np.int64), np.empty(room), np.empty(room, np.bool_)
-    count = descend(floor.copy(), axis.copy(), axis.copy(), drop, bite, nodes, heights, cuts)
+    count = descend(floor.copy(), axis.copy(), axis.copy(), drop, bite, leave, nodes, heights, cuts)
     return nodes[:count], heights[:count], cuts[:count]
 
 
@@ -106,7 +109,7 @@ def test_a_descent_reaches_its_floor_without_diving(seed: int, length: int) -> N
     stock = axis.copy()
     for k, (node, height) in enumerate(zip(nodes, heights, strict=True)):
         assert height >= floor[node] - 1e-12
-        if k and axis[node] > floor[node] + 0.2 and stock[node] > floor[node] + EVEN:
+        if k and axis[node] > floor[node] + 0.2 and stock[node] > floor[node] + 0.2:
             assert height >= min(heights[k - 1], stock[node]) - 0.1 - 1e-12
         stock[node], lowest[node] = min(stock[node], height), min(lowest[node], height)
     assert (lowest <= floor + EVEN + 1e-12).all()
@@ -145,3 +148,29 @@ def test_thinning_never_dips_and_never_rises_beyond_its_slack(seed: int, length:
     line = np.interp(path, path[kept[:count]], raised[:count])
     assert (line - heights).min() >= -1e-12
     assert (line - heights).max() <= slack + 1e-12
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=seeds, length=st.integers(1, 40), reach=st.integers(0, 6), bend=st.floats(0.005, 0.5))
+def test_an_eased_way_is_the_mean_and_its_envelope(seed: int, length: int, reach: int, bend: float) -> None:
+    """It equals the plain twin, and lies between its bounds."""
+    rng = np.random.default_rng(seed)
+    low = np.cumsum(rng.normal(0, 0.1, length))
+    high = low + np.where(rng.random(length) < 0.5, 0.1, np.inf)
+    eased = np.empty(length)
+    ease_over(low, high, reach, bend, eased)
+    assert (eased >= low).all()
+    assert (eased <= high).all()
+    np.testing.assert_allclose(eased, oracles.ease_over(low, high, reach, bend), atol=1e-9)
+
+
+def test_an_eased_way_bends_no_more_than_asked() -> None:
+    """Over a level mean a peak and a pit get curvature ±bend and no more; level ground stays as it is."""
+    low, bend, eased = np.zeros(81), 0.01, np.empty(81)
+    low[30], low[55] = 0.4, -0.4
+    ease_over(low, np.full(81, np.inf), 0, bend, eased)
+    np.testing.assert_array_equal(eased, low)  # the mean of one is the way itself
+    ease_over(low, np.full(81, np.inf), 40, bend, eased)
+    assert np.abs(np.diff(eased, 2)).max() <= 1.2 * bend
+    ease_over(np.full(81, -2.0), np.full(81, np.inf), 5, bend, eased)
+    np.testing.assert_allclose(eased, -2.0, atol=1e-12)

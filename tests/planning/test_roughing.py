@@ -165,15 +165,17 @@ def test_the_allowance_is_left_on_every_side(name: str) -> None:
 @pytest.mark.parametrize("edge", ["open", "walled"])
 @pytest.mark.parametrize("name", FIELDS)
 def test_what_is_left_is_explained(name: str, edge: str) -> None:
-    """Over the relief nothing stands more than a ridge above what the cutter can reach beside the allowance.
+    """Over the relief little more than a ridge stands above what the cutter can reach beside the allowance.
 
+    Half a ridge more may stay where a layer would be thinner than that, or where a pass is eased over a bend.
     Beside a wall the last pass may stop short by the distance of the finest passes, and no more.
     """
     it = case(name, edge)
     ridge = max(it.rules.allowance, BITE * it.rules.stepdown)
     lines = math.floor(it.rules.stepover / PITCH)
     disc = flat_disc(math.ceil(lines / 2**HALVINGS) * PITCH + PITCH)
-    explained = np.minimum(ndimage.maximum_filter(kept_clear(it), footprint=disc), 0.0) + ridge + 0.05 + BLUR
+    clear = np.minimum(ndimage.maximum_filter(kept_clear(it), footprint=disc), 0.0)
+    explained = clear + 1.5 * ridge + 0.05 + BLUR
     window = it.target.window(it.relief.region)
     assert (facts(name, edge).carved - explained)[window].max() <= 0
 
@@ -284,7 +286,7 @@ def test_stock_without_a_margin_is_entered_from_the_air() -> None:
         if k <= first:
             assert removed.max() == 0.0
     assert (carved - relief.heights).max() <= RULES.allowance + BLUR
-    assert path.points[first, 2] == pytest.approx(-RULES.stepdown, abs=BLUR)
+    assert -RULES.stepdown - BLUR <= path.points[first, 2] < -1.0
 
 
 def test_passes_run_the_long_way() -> None:

@@ -1,0 +1,118 @@
+"""Getting from one pass of roughing to the next, and down to where it begins."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.kernels.roughing import EVEN, carve_capsule
+from relief.planning.ground import Doubles, Ground, Rules
+from relief.planning.linking import hop, link_height
+from relief.toolpath import CUT, PLUNGE, RAPID
+
+# mm; common practice, no source: rapids over cut ground stay this far above it, and this far away sideways.
+GAP = 1.0
+SIDE_GAP = 0.2
+# The stock under the axis may stand this share of the stepdown above the tip before a descent becomes a ramp.
+BITE = 0.25
+
+
+def approach(ground: Ground, rules: Rules, entry: tuple[float, float], low: float, near: float) -> bool:
+    """Go to the entry of a pass or above it: straight if that is a light cut, else over the stock.
+
+    Parameters
+    ----------
+    ground : what stands
+    rules : how deep a cut may be
+    entry : (x, y) mm, of the first node of the pass
+    low : mm, where the pass begins
+    near : mm, the highest stock near the entry
+
+    Returns
+    -------
+    bool, whether stock was cut on the way
+    """
+    here = ground.here
+    landing = max(low, near) + GAP
+    if here is None:
+        ground.go([[*entry, rules.clearance], [*entry, min(landing, rules.clearance)]], RAPID)
+        return False
+    start = (float(here[0]), float(here[1]))
+    if _slant(ground, rules, start, float(here[2]), entry, low):
+        return True
+    height = max(float(here[2]), low, _tip_along(ground, start, entry))
+    if math.dist(start, entry) <= _beside(ground, rules) and height <= max(here[2], low) + GAP:
+        stock = _standing(ground, rules, start, entry)
+        blocked = rules.keep_out.blocks(ground.on_table(start, height), ground.on_table(entry, height))
+        if stock - height <= rules.stepdown and not blocked:
+            way = np.array([[*start, height], [*entry, height]])
+            ground.go(way[0 if height > here[2] else 1 :], CUT)
+            carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, height)
+            return True
+    over = link_height(ground.stock, ground.pitch, start, entry, rules.radius + SIDE_GAP)
+    height = max(float(here[2]), min(over + GAP, rules.clearance))
+    ground.go(*hop(here, (*entry, low), height, min(landing, height)))
+    return False
+
+
+def _slant(
+    ground: Ground, rules: Rules, start: tuple[float, float], z: float, entry: tuple[float, float], low: float
+) -> bool:
+    """Go straight to where a pass begins, if that is near, above the tip's surface and a light cut.
+
+    Where the axis comes to stand over solid stock, the cutter goes no deeper than it is.
+    """
+    run, bite = math.dist(start, entry), BITE * rules.stepdown
+    if not 0 < run <= _beside(ground, rules):
+        return False
+    x, y = _along(ground, start, entry)
+    under = float(ground.stock[y[-1], x[-1]])
+    goal = max(low, min(z, under)) if under > low + bite else low
+    way = np.linspace(z, goal, len(x))
+    steep = z - goal > rules.steepest * run
+    lowest, highest = min(z, goal), max(z, goal)
+    if (
+        (ground.tip[y, x] > way + 1e-9).any()
+        or (steep and (ground.stock[y, x] > way + bite).any())
+        or rules.keep_out.blocks(ground.on_table(start, lowest), ground.on_table(entry, lowest))
+        or _standing(ground, rules, start, entry) - lowest > rules.stepdown
+    ):
+        return False
+    ground.go([[*entry, float(onto_lattice(rules.step, np.array([goal]))[0])]], PLUNGE if steep else CUT)
+    carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, highest)
+    return True
+
+
+def _standing(ground: Ground, rules: Rules, start: tuple[float, float], entry: tuple[float, float]) -> float:
+    """Return the highest stock that a straight link may meet."""
+    return link_height(ground.stock, ground.pitch, start, entry, rules.radius + EVEN)
+
+
+def _beside(ground: Ground, rules: Rules) -> float:
+    """Return how far away a pass still counts as beside the last one, mm."""
+    return 3 * rules.lines * ground.pitch
+
+
+def _along(
+    ground: Ground, start: tuple[float, float], end: tuple[float, float]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return columns and rows of the nodes nearest to a straight line, from one end to the other."""
+    count = math.ceil(2 * math.dist(start, end) / ground.pitch) + 1
+    x, y = (
+        np.rint(np.linspace(a, b, count) / ground.pitch).astype(np.int64)
+        for a, b in zip(start, end, strict=True)
+    )
+    return x, y
+
+
+def _tip_along(ground: Ground, start: tuple[float, float], end: tuple[float, float]) -> float:
+    """Return the highest tip height along a straight line: of the nodes nearest to it, safe all round."""
+    x, y = _along(ground, start, end)
+    return float(ground.tip[y, x].max())
+
+
+def onto_lattice(step: float, heights: Doubles) -> Doubles:
+    """Return heights rounded up onto the lattice."""
+    return np.ceil(heights / step - 1e-6) * step

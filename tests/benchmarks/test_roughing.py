@@ -1,0 +1,159 @@
+"""Roughing: its time against what the cutter could do at best, judged from program text that was read back.
+
+`pytest tests/benchmarks/test_roughing.py --benchmark-only -s` prints a table: `ratio` is the time over
+removed volume ÷ (stepdown × stepover × feed), the volume being what the text really takes from the stock;
+`air` the share of the time in moves that take nothing; `bends` the share that speeding up and slowing down
+costs in cuts; `left` how much stands over the target for the finishing cutter, mm: mean and the highest
+hundredth. Starter shop (its first machine), default job but for the sizes. RELIEF_FULL=1: half the pitch, and
+other materials.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from pytest_benchmark.fixture import BenchmarkFixture
+
+from relief.carving import carve_stock, deepest_cut, rapid_contact
+from relief.cutters import profile
+from relief.heightfield import Heightfield
+from relief.job import Job, Relief, Roughing
+from relief.kernels.sweep import depths_in_turn
+from relief.operations import job_operations
+from relief.plans import roughing_plan
+from relief.program.read import read_program
+from relief.progress import Silent
+from relief.proof import write_programs
+from relief.setup import Setup, lay_out
+from relief.shop.load import Shop
+from relief.timing import move_seconds
+from tests import fields
+
+FULL = bool(os.environ.get("RELIEF_FULL"))
+PITCH = 0.1 if FULL else 0.2
+# mm: what a move takes at most, and still counts as air.
+AIR = 0.02
+# Ratio and share of air at most; walls, ridges and short passes cost more than level ground.
+MOST = {
+    ("plane", 120.0): (1.2, 0.04),
+    ("dome", 120.0): (1.35, 0.06),
+    ("plaque", 120.0): (1.5, 0.12),
+    ("plaque", 200.0): (1.35, 0.12),
+    ("waves", 120.0): (1.85, 0.12),
+    ("terrain", 120.0): (2.1, 0.13),
+    ("terrain", 200.0): (1.9, 0.13),
+    ("photograph", 120.0): (2.7, 0.18),
+}
+MATERIALS = ("softwood", "hardwood", "MDF", "foam XPS", "acrylic", "aluminium") if FULL else ("softwood",)
+
+
+def surface(name: str, size: float) -> Heightfield:
+    """Return a field of `size` mm, 6 mm deep, 8 mm where it is larger than 120 mm."""
+    depth = 6.0 if size <= 120.0 else 8.0
+    if name == "plane":
+        return fields.plane(size, size * 0.75, PITCH, at=-depth)
+    if name == "dome":
+        return fields.dome(size * 0.37, depth, size, size, PITCH)
+    if name == "plaque":
+        return fields.plaque((-depth, -depth * 2 / 3, -depth / 3, 0.0), size, size * 0.75, PITCH)
+    if name == "waves":
+        return fields.band_limited(7, size, size * 0.8, PITCH, depth=depth, shortest=size / 5)
+    if name == "terrain":
+        return fields.terrain(size, depth, PITCH)
+    return fields.photograph(width=size, depth=depth, pitch=PITCH)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a roughing is worth."""
+
+    ratio: float
+    air: float
+    bends: float
+    seconds: float
+    volume: float
+    passes: int
+    entries: int
+    deepest: float
+    contact: float
+    left: float
+    high: float
+
+
+def judged(setup: Setup) -> Judged:
+    """Rough by text that was read back; measure time, volume and what is left."""
+    operation = job_operations(setup)[0]
+    plan = roughing_plan(operation, setup, (), Silent())
+    assert plan.feeds
+    moves = read_program(write_programs([plan], setup, Silent())[0].text)
+    stock, cutter = setup.stock, operation.cutter
+    carved = carve_stock(stock, moves, cutter)
+    volume = float((stock.heights - carved.heights).sum(dtype=np.float64)) * stock.pitch**2
+    seconds = move_seconds(moves, setup.machine)
+    taken = depths_in_turn(
+        stock.heights.copy(), stock.pitch, np.array(profile(cutter)),
+        moves.points[:-1] - (*stock.origin, 0.0), moves.points[1:] - (*stock.origin, 0.0),
+    )  # fmt: skip
+    air = moves.rapid | ~(taken > AIR)
+    length = np.linalg.norm(np.nan_to_num(np.diff(moves.points, axis=0)), axis=1)
+    cruise = np.where(moves.rapid, seconds, length / np.maximum(moves.feed, 1e-9) * 60)
+    section, material = setup.job.roughing, setup.material
+    rate = (section.stepdown or material.stepdown * cutter.diameter) * (
+        section.stepover or material.stepover * cutter.diameter
+    )
+    over = (carved.heights - setup.target.heights)[setup.target.window(setup.region)]
+    total = float(seconds.sum())
+    return Judged(
+        total / (volume / (rate * plan.feeds.cut / 60)),
+        float(seconds[air].sum()) / total,
+        float((seconds - cruise)[~air].sum()) / total,
+        total,
+        volume,
+        int((np.abs(np.diff(np.sign(np.diff(moves.points[:, :2], axis=0)).sum(axis=1))) > 1).sum()),
+        int((moves.rapid[:-1] & ~moves.rapid[1:]).sum()),
+        deepest_cut(stock, moves, cutter).depth,
+        rapid_contact(stock, moves, cutter).depth,
+        float(over.mean()),
+        float(np.quantile(over, 0.99)),
+    )
+
+
+@pytest.mark.parametrize("material", MATERIALS)
+@pytest.mark.parametrize(("name", "size"), MOST)
+def test_roughing_time(benchmark: BenchmarkFixture, name: str, size: float, material: str) -> None:
+    """Time over the ideal, air, and that no cut is deeper than the rule and no rapid meets stock."""
+    shop = Shop.read(None)
+    job = Job(name, material=material, relief=Relief(margin=10.0), roughing=Roughing())
+    setup = lay_out(job, shop, surface(name, size))
+    begin = time.process_time()
+    found = benchmark.pedantic(judged, (setup,), rounds=1)
+    print(
+        f"\n{name} {size:.0f} mm, {material}: ratio {found.ratio:.2f}  air {found.air:.1%}"
+        f"  bends {found.bends:.1%}  {found.seconds / 60:.1f} min  {found.volume / 1000:.1f} cm3"
+        f"  {found.passes} passes  {found.entries} entries  left {found.left:.2f}, {found.high:.2f}"
+        f"  judged in {time.process_time() - begin:.1f} s"
+    )
+    rule = setup.material.stepdown * setup.roughing_cutter.diameter
+    assert found.deepest <= rule + 0.05  # what `deepest_cut` may tell too much
+    assert found.contact <= 0.001
+    if material == "softwood":
+        ratio, air = MOST[name, size]
+        assert found.ratio <= ratio
+        assert found.air <= air
+
+
+def test_planning_speed(benchmark: BenchmarkFixture) -> None:
+    """The time to plan 2000 × 2000 nodes (1000 × 1000 unless RELIEF_FULL=1), after compiling."""
+    shop = Shop.read(None)
+    small = lay_out(Job("plane"), shop, fields.plane())
+    roughing_plan(job_operations(small)[0], small, (), Silent())
+    side = 200.0 if FULL else 100.0
+    setup = lay_out(replace(Job("terrain"), relief=Relief(margin=10.0)), shop, fields.terrain(side, 8.0, 0.1))
+    plan = benchmark.pedantic(roughing_plan, (job_operations(setup)[0], setup, (), Silent()), rounds=1)
+    nodes = setup.target.rows * setup.target.columns
+    seconds = benchmark.stats.stats.median
+    print(f"\nplanning {nodes / 1e6:.1f} million nodes: {seconds:.2f} s, {len(plan.toolpath.points)} points")
