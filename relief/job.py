@@ -304,7 +304,7 @@ class Output:
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
     "roughing.rest",
-    "output.ease", "tiles",
+    "output.ease",
 )  # fmt: skip
 
 
@@ -339,6 +339,9 @@ class Job:
             " height above the stock top and, if you like, a name"
         ),
     ] = ()
+    tiles: Annotated[
+        Flag, key("divide what is longer than the machine's travel; pins locate the board as it is moved on")
+    ] = False
     stock: Annotated[Stock, key("the board")] = Stock()
     relief: Annotated[Relief, key("the carved picture")] = Relief()
     shaping: Annotated[Shaping, key("how brightness becomes height")] = Shaping()

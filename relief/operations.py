@@ -79,12 +79,12 @@ def check_one_program(setup: Setup) -> None:
             raise JobError(message)
 
 
-def file_name(number: int, name: str) -> str:
+def file_name(number: int, name: str, tile: int = 0) -> str:
     """Return what the program of an operation is called.
 
     Examples
     --------
-    >>> file_name(3, "rest finishing")
-    '3-rest-finishing.nc'
+    >>> file_name(3, "rest finishing"), file_name(1, "holes", tile=2)
+    ('3-rest-finishing.nc', 'tile-2-1-holes.nc')
     """
-    return f"{number}-{name.replace(' ', '-')}.nc"
+    return f"{f'tile-{tile}-' if tile else ''}{number}-{name.replace(' ', '-')}.nc"

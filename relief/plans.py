@@ -49,6 +49,7 @@ class Plan:
     yardstick : mm, what the cutting length is compared with; 0 where there is none
     notes : what the user must know, one sentence each
     stops : rows of the toolpath at which to wait for the user, and what is said there
+    tile : number of the tile that it belongs to; 0 where there are none
     """
 
     operation: str
@@ -59,6 +60,7 @@ class Plan:
     yardstick: float = 0.0
     notes: tuple[str, ...] = ()
     stops: tuple[tuple[int, str], ...] = ()
+    tile: int = 0
 
 
 def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
@@ -79,10 +81,10 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
             cuts += (over_clamps(plan, setup),)
         else:
             idle += plan.notes
-    return (replace(_trace(setup, cuts), notes=idle), *cuts)
+    return (replace(trace_plan(setup, cuts), notes=idle), *cuts)
 
 
-def _trace(setup: Setup, cuts: tuple[Plan, ...]) -> Plan:
+def trace_plan(setup: Setup, cuts: tuple[Plan, ...]) -> Plan:
     """Walk round everything that the other programs sweep, at clearance height."""
     outline = swept_outline(
         (plan.toolpath.points[:, :2], plan.cutter.diameter / 2) for plan in cuts if plan.cutter

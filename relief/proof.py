@@ -53,6 +53,7 @@ class Program:
     text : the bytes that the machine will run
     cutter : None for the trace, which turns no cutter
     feeds : the speeds it was planned with; None where they are not known
+    zero : (x, y, z) mm, what the text's coordinates are ahead of the relief's; None: the job's zero
     """
 
     file: str
@@ -60,6 +61,7 @@ class Program:
     text: bytes
     cutter: Cutter | None
     feeds: Feeds | None = None
+    zero: tuple[float, float, float] | None = None
 
 
 def read_file(file: str, text: bytes) -> Moves:
@@ -114,27 +116,37 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
         seconds = program_seconds(read_program(program_text(plan, setup)), setup.machine)
         works.append(_work(plan, setup, seconds))
         progress.fraction(done / len(plans))
-    files = [(file_name(k, plan.operation), works[k : k + 1]) for k, plan in enumerate(plans)]
+    files = [(name, works[k : k + 1]) for k, name in enumerate(_names(plans))]
     if setup.job.output.programs == "one":
         files[1:] = [(ONE_PROGRAM, works[1:])] * len(works[1:])
-    texts = {
-        file: write_works(done, setup.machine, setup.zero, setup.job.output.units) for file, done in files
-    }
+    texts = {file: _written(done, plan, setup) for (file, done), plan in zip(files, plans, strict=True)}
     return tuple(
-        Program(file, plan.operation, texts[file], plan.cutter, plan.feeds)
+        Program(file, plan.operation, texts[file], plan.cutter, plan.feeds, setup.zero_of(plan.tile))
         for (file, _), plan in zip(files, plans, strict=True)
     )
 
 
+def _written(works: Sequence[Work], plan: Plan, setup: Setup) -> bytes:
+    return write_works(works, setup.machine, setup.zero_of(plan.tile), setup.job.output.units)
+
+
+def _names(plans: Sequence[Plan]) -> Iterator[str]:
+    """Yield the name of each plan's file: numbered in running order, in tiles each from its trace on."""
+    for tile, group in groupby(plans, key=lambda plan: plan.tile):
+        for number, plan in enumerate(group):
+            yield file_name(number, plan.operation, tile)
+
+
 def program_text(plan: Plan, setup: Setup) -> bytes:
     """Return a plan as the text of a program of its own, without its time."""
-    work = _work(plan, setup, None)
-    return write_works((work,), setup.machine, setup.zero, setup.job.output.units)
+    return _written([_work(plan, setup, None)], plan, setup)
 
 
 def _work(plan: Plan, setup: Setup, seconds: float | None) -> Work:
     rpm = plan.feeds.rpm if plan.feeds else 0.0
     head = program_head(setup, plan.operation, plan.cutter, rpm, seconds)
+    if setup.tiling and plan.tile:
+        head = replace(head, operation=f"{plan.operation}, tile {plan.tile} of {len(setup.tiling.tiles)}")
     return Work(plan.toolpath, plan.feed, head, plan.stops)
 
 
@@ -277,16 +289,24 @@ def _stock_for_layers(stock: Heightfield, operation: str, setup: Setup) -> Heigh
 def _read_all(texts: Sequence[Program], setup: Setup, progress: Progress) -> Iterator[ReadProgram]:
     """Yield each program as read back, the stock going from one to the next."""
     stock = setup.stock
-    x, y, z = setup.zero
     for done, (text, told) in enumerate(_by_cutter(texts)):
-        moves = told.shifted(-x, -y, -z)
+        zero = text.zero or setup.zero
+        moves = told.shifted(*(-along for along in zero))
         layers = _stock_for_layers(stock, text.operation, setup)
         # The trace turns no cutter, but whatever sits in the spindle must not touch the stock either.
         touching = text.cutter or setup.roughing_cutter
         program = run_program(text, moves, stock, setup.machine, touching, layers)
-        yield replace(program, zero=setup.zero)
+        if text.operation == "holes" and _beside(stock, program.after, setup):
+            program = replace(program, after=stock)
+        yield replace(program, zero=zero)
         stock = program.after
         progress.fraction((done + 1) / len(texts))
+
+
+def _beside(before: Heightfield, after: Heightfield, setup: Setup) -> bool:
+    """Return whether a program leaves the relief alone: then its holes are no part of what is carved."""
+    rows, columns = after.window(setup.region)
+    return bool((after.heights[rows, columns] == before.heights[rows, columns]).all())
 
 
 def _by_cutter(texts: Sequence[Program]) -> Iterator[tuple[Program, Moves]]:

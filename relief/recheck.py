@@ -38,6 +38,7 @@ MOST_NODES = 1_000_000
 # A straight way down is told by its run along x and y, as a share of its fall.
 UPRIGHT = 0.02
 
+_TILE = re.compile(r"tile-(\d{1,3})-")
 _CHANGE = re.compile(rb"M0?6(?!\d)", re.IGNORECASE)
 _OPERATION = re.compile(
     r"(?:^|[^a-z])(trace|(?:rest[^a-z]+)?(?:roughing|finishing)|outline|cutout)(?:[^a-z]|$)"
@@ -238,7 +239,10 @@ def program_for_job(
         message = f"{path}: is a cutout, and the job cuts nothing out; check it against its own job"
         raise JobError(message)
     cutter = told.cutter if told else meant.cutter if meant else None if name == "trace" else spare
-    program = Program(path.name, name or "other", text, cutter)
+    tile = _TILE.match(path.name)
+    program = Program(
+        path.name, name or "other", text, cutter, zero=setup.zero_of(int(tile[1]) if tile else 0)
+    )
     if cutter is None or not cutter.turns or meant is None:
         return program
     speeds = _speeds(moves or read_file(path.name, text), setup.machine)

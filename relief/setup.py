@@ -27,6 +27,7 @@ from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
 from relief.sources import read_source
 from relief.surfaces import surround
+from relief.tiling import PIN_DEPTH, SEAM, Needs, Tiling, lay_out_tiles
 from relief.units import format_length
 
 LEAST_MARGIN = 10.0
@@ -57,6 +58,7 @@ class Setup:
     part : what is cut out of the stock; None when it stays in it
     clamps : what stands in the way, each with its name
     outline_cutter : the drag point that scores the relief; None when it is not scored
+    tiling : how the relief is divided; None where it fits the machine
     """
 
     job: Job
@@ -76,6 +78,19 @@ class Setup:
     part: Part | None = None
     clamps: tuple[Clamp, ...] = ()
     outline_cutter: Cutter | None = None
+    tiling: Tiling | None = None
+
+    @property
+    def tile_overlap(self) -> float:
+        """How much more than its own share a tile is roughed, mm, so that finishing has room at a seam."""
+        return _tile_overlap(self.finishing_cutters)
+
+    def zero_of(self, tile: int) -> tuple[float, float, float]:
+        """Return what is added to every position of a tile's programs, mm; tile 0: where there are none."""
+        if not tile or self.tiling is None or tile > len(self.tiling.tiles):
+            return self.zero
+        dx, dy = self.tiling.tiles[tile - 1].shift
+        return self.zero[0] - dx, self.zero[1] - dy, self.zero[2]
 
     @property
     def depth(self) -> float:
@@ -157,8 +172,10 @@ def lay_out(
     target = surround(relief, margins, job.relief.edge, floor)
     region = relief.region
     asked, job = job, _with_sizes(job, relief, target)
-    _check_travel(job, machine, region, rough, finishing, freeing)
     step = float(10.0**-machine.decimals)
+    tiling = _tiling(job, machine, region, rough, finishing, margins, step)
+    if tiling is None:
+        _check_travel(job, machine, region, rough, finishing, freeing)
     part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
     clamps = _placed_clamps(job, relief, finishing, part)
     return Setup(
@@ -179,6 +196,7 @@ def lay_out(
         part=part,
         clamps=clamps,
         outline_cutter=_outline_cutter(job, shop, relief),
+        tiling=tiling,
     )
 
 
@@ -207,6 +225,58 @@ def _outline_cutter(job: Job, shop: Shop, relief: Heightfield) -> Cutter | None:
         )
         raise JobError(message)
     return cutter
+
+
+def _tile_overlap(finishing: Sequence[Cutter]) -> float:
+    return max(cutter.diameter for cutter in finishing) / 2 + SPARE
+
+
+def _tile_needs(job: Job, pitch: float, rough: Cutter, finishing: Sequence[Cutter]) -> Needs:
+    radius = rough.diameter / 2
+    axis = max(_overrun(job, finishing), radius + job.roughing.allowance + 2 * pitch)
+    return Needs(axis + radius + SPARE, _tile_overlap(finishing) + SEAM, rough)
+
+
+def _tiling(
+    job: Job,
+    machine: Machine,
+    region: Region,
+    rough: Cutter,
+    finishing: Sequence[Cutter],
+    margins: tuple[float, float],
+    step: float,
+) -> Tiling | None:
+    """Return the tiles of a job that asks for them and needs them.
+
+    Raises
+    ------
+    JobError
+        It cannot be divided; one line says what is too short, and by how much.
+    """
+    if not job.tiles:
+        return None
+    needs = _tile_needs(job, job.output.pitch or 0.0, rough, finishing)
+    tiling = lay_out_tiles(region, machine.travel, needs, margins, step)
+    if tiling is None:
+        return None
+    if job.cutout.shape != "none" or job.output.programs == "one" or job.outline.cutter is not None:
+        message = (
+            "tiles: a job in tiles is not cut out, not scored, and has a program for each cutter; leave out"
+            ' cutout.shape, outline.cutter and output.programs = "one", or use a machine with more travel'
+        )
+        raise JobError(message)
+    deep = job.stock.thickness + PIN_DEPTH
+    for what, least in (
+        (f'the cutting edges of "{rough.name}"', rough.cutting_length),
+        (f"Z of {machine.name} less its clearance", machine.travel[2] - clearance_over(job.clamps, machine)),
+    ):
+        if deep > least:
+            message = (
+                f"tiles: the holes for the pins go {format_length(deep)} deep, and {what} reach"
+                f" {format_length(least)}; use thinner stock or a longer roughing.cutter"
+            )
+            raise JobError(message)
+    return tiling
 
 
 def _placed_clamps(
@@ -311,6 +381,8 @@ def _margins(
         margin = max(LEAST_MARGIN, rough.diameter / 2 + _overrun(job, finishing) + SPARE)
         if freeing:
             margin = max(margin, cut_width(job, freeing) + FRAME)
+        if job.tiles:
+            margin = max(margin, math.ceil(_tile_needs(job, relief.pitch, rough, finishing).margin))
     sides = []
     for name, stock, size in (
         ("width", job.stock.width, relief.width),
@@ -389,9 +461,13 @@ def _check_travel(
             message = (
                 f"the job needs {format_length(needed)} along {axis}{_over_clamps(job, machine, axis)},"
                 f" but {machine.name} travels {format_length(travel)};"
-                " make the relief smaller or name another machine"
+                f" make the relief smaller, {_or_tiles(job, axis)}or name another machine"
             )
             raise JobError(message)
+
+
+def _or_tiles(job: Job, axis: str) -> str:
+    return "set tiles = true, " if axis in "XY" and not job.tiles else ""
 
 
 def _over_clamps(job: Job, machine: Machine, axis: str) -> str:

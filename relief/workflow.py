@@ -29,6 +29,7 @@ from relief.report import Grid, ProgramRun, Report
 from relief.setup import Setup, set_up
 from relief.sheet import Stage, render_sheet
 from relief.shop.load import Shop
+from relief.tiled import plan_tiles
 
 # Thickness of what the mesh keeps where the board is cut through, mm.
 FILM = 0.05
@@ -85,7 +86,8 @@ def carve(
 
 def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[str, bytes]]:
     """Return the report of a job and every file of its folder; nothing is written to disk."""
-    plans = plan_operations(setup, progress)
+    tiling = setup.tiling
+    plans = plan_tiles(setup, tiling, progress) if tiling else plan_operations(setup, progress)
     progress.stage("writing the programs")
     texts = write_programs(plans, setup, progress)
     progress.stage("reading them back and carving")

@@ -32,7 +32,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("units", "heightfield", "gradients"),
     ("tables", "moves"),
     ("shop.records", "job"),
-    ("shop.load", "picture", "cutters", "clamps", "program.words", "program.arcs"),
+    ("shop.load", "picture", "cutters", "clamps", "tiling", "program.words", "program.arcs"),
     ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds", "lighting"),
     (
         "heightfile",
@@ -52,7 +52,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("checks.check", "closeup", "fineness", "operations"),
     ("checks.*", "plans"),
     ("checks",),
-    ("proof", "report", "mesh", "pictures", "tiles"),
+    ("tiled", "proof", "report", "mesh", "pictures", "tiles"),
     ("sheet.drawing", "sheet.scene"),
     ("sheet.render",),
     ("sheet",),

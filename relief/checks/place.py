@@ -14,6 +14,7 @@ from relief.clamps import FAR, LEAST_ROOM, spare_room
 from relief.evidence import ReadProgram, RunEvidence
 from relief.moves import Moves
 from relief.shop.records import Cutter
+from relief.tiling import PIN_DEPTH
 
 CONTACT_LIMIT = 0.01
 # The trace is rounded to the lattice of the text, mm.
@@ -150,6 +151,8 @@ def _extremes(program: ReadProgram, axis: int) -> str:
 def _spare_below(evidence: RunEvidence, program: ReadProgram) -> float:
     """Return how far a program stays above the lowest height that it may go to, mm."""
     through = 0.0
+    if program.operation == "holes":
+        through = PIN_DEPTH
     if evidence.cutout and program.operation == "cutout":
         through = evidence.cutout.through if not evidence.cutout.skin else -evidence.cutout.skin
     return float(np.nanmin(program.moves.points[:, 2])) + evidence.thickness + through

@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 from relief.cutters import profile
 from relief.heightfield import Heightfield, Region
 from relief.kernels.finish import blocks, exact_tip, traces, untouched
+from relief.planning.approach import GAP, SIDE_GAP
 from relief.planning.finishing import (
     FinishingPlan,
     Flags,
@@ -34,7 +35,6 @@ from relief.planning.finishing import (
     shortened,
 )
 from relief.planning.linking import hop, link_height
-from relief.planning.approach import GAP, SIDE_GAP
 from relief.planning.spacing import stepover
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter

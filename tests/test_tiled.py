@@ -1,0 +1,145 @@
+"""A job longer than the machine's travel: its tiles, laid where they belong, carve the whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from relief.errors import JobError
+from relief.heightfield import Region
+from relief.job import job_from_source
+from relief.recheck import recheck
+from relief.shop.load import Shop
+from relief.shop.records import Cutter
+from relief.tiled import clipped
+from relief.tiling import Needs, lay_out_tiles
+from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
+from relief.workflow import carve
+from tests import fields, independent
+from tests.judge import underside
+
+PITCH, THICKNESS = 0.4, 12.0
+SHOPS = {
+    "small": '[[machine]]\nname = "small"\ntravel = [62, 90, 60]\n',
+    "large": '[[machine]]\nname = "small"\ntravel = [400, 400, 60]\n',
+}
+
+
+def carved(folder: Path, shop: str, turned: bool = False, **settings: object):
+    """Carve 80 mm of terrain with a machine that travels 62 mm, or far enough."""
+    heights = fields.terrain(80.0, 4.0, PITCH).heights[:60]
+    machine = SHOPS[shop]
+    if turned:
+        heights, machine = heights.T, machine.replace("62, 90", "90, 62")
+    np.save(folder / "target.npy", heights)
+    (folder / f"{shop}.toml").write_text(machine, encoding="utf-8")
+    asked = {
+        "output.pitch": PITCH, "finishing.scallop": 0.2, "stock.thickness": THICKNESS, "machine": "small",
+        "tiles": True, "relief.margin": 21, "shop": str(folder / f"{shop}.toml"),
+    }  # fmt: skip
+    job = job_from_source(folder / "target.npy", asked | settings)
+    return carve(job, Shop.read(folder / f"{shop}.toml"), folder / shop), heights
+
+
+def surface(folder: Path, report, shape: tuple[int, int], shifts: dict[str, np.ndarray]) -> np.ndarray:
+    """Return what all programs leave of the relief, each laid where its tile lies, by scipy."""
+    left = [np.zeros(shape)]
+    for run in report.programs:
+        if run.cutter is None or run.operation == "holes":
+            continue
+        points = independent.positions((folder / run.file).read_text("ascii"))[0] + shifts.get(
+            run.file[:6], 0.0
+        )
+        left.append(
+            independent.carved(shape, PITCH, points, underside(run.cutter), run.cutter.diameter / 2, 0.05)
+        )
+    return np.min(left, axis=0)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_tiles_carve_what_the_whole_job_carves(tmp_path, turned):
+    """To 0.01 mm on every node of the relief; each program stays within the travel."""
+    report, target = carved(tmp_path, "small", turned)
+    whole, _ = carved(tmp_path, "large", turned)
+    assert report.ready, report.stops
+    assert whole.ready
+
+    files = [run.file for run in report.programs]
+    assert files[:5] == [
+        "tile-1-0-trace.nc", "tile-1-1-holes.nc", "tile-1-2-roughing.nc", "tile-1-3-finishing.nc",
+        "tile-2-0-trace.nc",
+    ]  # fmt: skip
+    count = int(files[-1][5])
+    step = np.zeros(3)
+    step[1 if turned else 0] = drilled(tmp_path / "small" / "tile-1-1-holes.nc", turned)
+    shifts = {f"tile-{k}": (k - 1) * step for k in range(1, count + 1)}
+    tiled = surface(tmp_path / "small", report, target.shape, shifts)
+    alone = surface(tmp_path / "large", whole, target.shape, {})
+    assert np.abs(tiled - alone).max() <= 0.01
+
+    travel = (90, 62, 60) if turned else (62, 90, 60)
+    for file in files:
+        points = independent.positions((tmp_path / "small" / file).read_text("ascii"))[0]
+        assert (np.nanmax(points, axis=0) - np.nanmin(points, axis=0) <= travel).all(), file
+    paths = [tmp_path / "small" / file for file in files]
+    assert recheck(paths, tmp_path / "small").ready
+
+
+def drilled(path: Path, turned: bool) -> float:
+    """Return how far the board is moved: the distance of the two pairs of holes along the tiled side."""
+    points = independent.positions(path.read_text("ascii"))[0]
+    deep = points[points[:, 2] < -THICKNESS]
+    places = np.unique(deep[:, :2].round(3), axis=0)
+    assert len(places) == 4
+    axis = 1 if turned else 0
+    along = np.unique(places[:, axis])
+    assert len(along) == 2
+    # one pair goes on into the bed, the pins stand there; the next pair ends just below the board
+    bottoms = [deep[np.isclose(deep[:, axis], at), 2].min() for at in along]
+    assert bottoms == pytest.approx([-THICKNESS - 6.0, -THICKNESS - 0.3])
+    return float(along[1] - along[0])
+
+
+def test_a_job_that_fits_is_not_divided(tmp_path):
+    """`tiles = true` allows it, and does no more than that."""
+    report, _ = carved(tmp_path, "large")
+
+    assert [run.file for run in report.programs] == ["0-trace.nc", "1-roughing.nc", "2-finishing.nc"]
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"tiles": False}, ("along X, but small travels 62 mm", "set tiles = true")),
+        ({"cutout.shape": "rectangle", "relief.margin": 25}, ("a job in tiles is not cut out",)),
+        ({"relief.margin": 8}, ("the holes for the pins need", "raise relief.margin")),
+        ({"stock.thickness": 25}, ("the holes for the pins go 31 mm deep", "thinner stock")),
+    ],
+)
+def test_what_cannot_be_divided_is_refused(tmp_path, settings, words):
+    """One line says what is too short and by how much."""
+    with pytest.raises(JobError) as refused:
+        carved(tmp_path, "small", **settings)
+    for word in words:
+        assert word in str(refused.value)
+
+
+def test_neither_side_fits():
+    """The board is moved along one side only."""
+    needs = Needs(8.0, 4.0, Cutter("flat", 6.0))
+    with pytest.raises(JobError, match=r"the job needs .* along Y, where the machine travels 90 mm"):
+        lay_out_tiles(Region(0, 0, 200, 100), (100.0, 90.0, 60.0), needs, (30.0, 30.0), 0.001)
+
+
+def test_a_path_is_cut_at_a_line():
+    """Pieces are entered by a plunge from clearance height; what lies beyond is left out."""
+    points = np.array([(0, 0, 5), (0, 0, -1), (10, 0, -2), (10, 1, -2), (0, 1, -1), (0, 1, 5)], dtype=float)
+    kinds = np.array([RAPID, PLUNGE, CUT, CUT, CUT, RAPID], dtype=np.uint8)
+    found = clipped(Toolpath(points, kinds), 0, 6.0, 20.0, 5.0, 0.001)
+
+    assert found.points == pytest.approx(
+        np.array([(6, 0, 5), (6, 0, -1.6), (10, 0, -2), (10, 1, -2), (6, 1, -1.6), (6, 1, 5)])
+    )
+    assert found.kinds.tolist() == [RAPID, PLUNGE, CUT, CUT, CUT, RAPID]
