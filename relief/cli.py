@@ -140,7 +140,8 @@ def _carve_command() -> click.Command:
         short_help=SUMMARIES["carve"],
         help=(
             "Make the job folder of SOURCE: a picture, a height file (.npy), a mesh seen from above (.stl,"
-            " .obj, .ply, .off) or a job file (.toml).\n\n"
+            " .obj, .ply, .off), a job file (.toml) or an earlier job's folder, to be carved again as the"
+            " options say.\n\n"
             'Lengths take a unit ("1/8 in", "3 mm"); a bare number is millimetres.'
         ),
         epilog='Example: relief carve sign.png --width "8 in" --depth 8 --thickness 20 --material hardwood',
@@ -160,7 +161,8 @@ def _carve(
 
         job = job_from_source(source, _asked(settings, short))
         shop = Shop.read(None if job.shop is None else Path(job.shop))
-        folder = out if out is not None else Path(f"{source.stem} job")
+        usual = f"{source.name} again" if source.is_dir() else f"{source.stem} job"
+        folder = out if out is not None else Path(usual)
         result.goes_to(folder)
         with contextlib.nullcontext(Silent()) if quiet else watching() as progress:
             report = carve(job, shop, folder, replace=replace, heights=heights, progress=progress)

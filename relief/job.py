@@ -405,7 +405,7 @@ def job_from_source(source: Path, settings: Mapping[str, Any]) -> Job:
 
     Parameters
     ----------
-    source : a picture, a height file or a job file (.toml)
+    source : a picture, a height file, a job file (.toml) or a finished job's folder
     settings : dotted job key → value; they win over the job file
 
     Raises
@@ -413,6 +413,8 @@ def job_from_source(source: Path, settings: Mapping[str, Any]) -> Job:
     JobError
         The job file cannot be read, or a key is wrong; one line names where, key and mend.
     """
+    if source.is_dir():
+        source = _job_of_folder(source)
     if source.suffix.lower() == ".toml":
         table, where = _rooted_table(source), str(source)
     else:
@@ -421,6 +423,21 @@ def job_from_source(source: Path, settings: Mapping[str, Any]) -> Job:
     for name, value in settings.items():
         set_key(table, name, value, "command line")
     return Job.from_table(table, where)
+
+
+def _job_of_folder(folder: Path) -> Path:
+    """Return the job file of a job folder.
+
+    Raises
+    ------
+    JobError
+        There is none in it.
+    """
+    path = folder / "job.toml"
+    if not path.is_file():
+        message = f"{folder}: a folder without job.toml is no job folder; name a picture, or a job's folder"
+        raise JobError(message)
+    return path
 
 
 def _make_way(table: dict[str, Any], settings: Mapping[str, Any]) -> None:
