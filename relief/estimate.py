@@ -15,11 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import profile
-from relief.feeds import limit_feeds
 from relief.heightfield import Heightfield, Region
 from relief.operations import Operation
 from relief.planning.spacing import stepover, whole_passes
-from relief.plans import Plan, Speeds, feeds_for, finishing_plan, roughing_plan
+from relief.plans import Plan, Speeds, feeds_for, finishing_plan, move_feeds, roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.proof import program_text
@@ -149,8 +148,7 @@ def finishing_estimate(sample: Sample, cutter: Cutter) -> Estimate:
     for strip in sample.strips:
         setup, path, asked = strip.setup, strip.plan.toolpath, strip.setup.job.finishing
         feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge))
-        feed = limit_feeds(path.points, path.kinds, feeds, setup.machine)
-        plan = replace(strip.plan, feeds=feeds, feed=feed, cutter=cutter)
+        plan = replace(strip.plan, feeds=feeds, feed=move_feeds(path, feeds, setup), cutter=cutter)
         moves = read_program(program_text(plan, setup))
         ends = moves.points[:, sample.axis] - setup.zero[sample.axis]
         middles: npt.NDArray[np.float64] = np.nan_to_num((ends[1:] + ends[:-1]) / 2)

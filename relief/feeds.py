@@ -10,24 +10,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from relief.cutters import profile
 from relief.errors import ShopError
 from relief.shop.records import Cutter, Machine, Material
-from relief.toolpath import PLUNGE, RAPID
-from relief.units import MM_PER_INCH
 
 # A light stepover thins the chip; the feed makes up for it at most this many times over, because the full
 # width comes back in every inside corner. Common practice, no source.
 _MOST_MAKE_UP = 2.0
 # Feed of a point that is dragged, mm/min. Common practice, no source.
 _DRAG_FEED = 1000.0
-# Cuts that go down more steeply than this (|dz| / length) are fed as plunges. Common practice, no source.
-_STEEP = math.sin(math.radians(75.0))
-# Each rung of the ladder of feeds is this share of the one above: at most a tenth of the feed is given away
-# and the F word changes rarely.
-_RUNG = 0.9
 
 
 @dataclass(frozen=True)
@@ -371,62 +363,3 @@ class _Choice:
             self.rpm, self.cut, self.plunge, self.chip_load, self.low, self.high, speed, self.power,
             tuple(self.sentences),
         )  # fmt: skip
-
-
-def limit_feeds(
-    points: npt.NDArray[np.float64], kinds: npt.NDArray[np.uint8], feeds: Feeds, machine: Machine
-) -> npt.NDArray[np.float64]:
-    """Return the feed of each move, held so that no axis is asked for more than it can do.
-
-    Parameters
-    ----------
-    points : (n, 3) float64, mm
-    kinds : (n,) uint8, kind of the move that arrives at each point
-    feeds : Feeds
-    machine : Machine
-
-    Returns
-    -------
-    (n,) float64, mm/min, for the move that arrives at each point; 0 for rapids and the first point
-        F is the speed along the path (NISTIR 6556 s2.1.2.5), so on a slope an axis has F |d| / length.
-        What goes down more steeply than 75° has the plunge feed; a plunge that slants goes faster along its
-        path, but no faster downward. Feeds that are held sink to the next rung of a ladder, so that they
-        change rarely.
-    """
-    held = np.zeros(len(points))
-    if len(points) < 2:
-        return held
-    steps = np.diff(points, axis=0)
-    most = _most_feed(np.abs(steps), machine)
-    fall = np.maximum(-steps[:, 2], 0.0) / np.maximum(np.linalg.norm(steps, axis=1), 1e-12)
-    with np.errstate(divide="ignore"):
-        most = np.where(kinds[1:] == PLUNGE, np.minimum(most, feeds.plunge / fall), most)
-    moving, steep = kinds[1:] != RAPID, fall > _STEEP
-    held[1:][moving & steep] = _on_ladder(most[moving & steep], feeds.plunge)
-    held[1:][moving & ~steep] = _on_ladder(most[moving & ~steep], feeds.cut)
-    return held
-
-
-def _most_feed(steps: npt.NDArray[np.float64], machine: Machine) -> npt.NDArray[np.float64]:
-    """Return the most feed, mm/min, of moves by `steps` ≥ 0 mm, however the text rounds their ends.
-
-    Rounding can make the step of an axis one unit of the last decimal longer and the others shorter; a step
-    of nothing stays nothing. The unit is that of programs in inches, the coarser one (one more decimal).
-    """
-    unit = MM_PER_INCH / 10.0 * 10.0**-machine.decimals
-    most = np.full(len(steps), np.inf)
-    for axis in range(3):
-        longer = steps[:, axis] + unit
-        across = np.hypot(steps[:, axis - 1], steps[:, axis - 2])
-        shorter = np.maximum(across - math.sqrt(2.0) * unit, 0.0)
-        feed = machine.max_feed[axis] * np.hypot(longer, shorter) / longer
-        most = np.where(steps[:, axis] > 0.0, np.minimum(most, feed), most)
-    return most
-
-
-def _on_ladder(most: npt.NDArray[np.float64], top: float) -> npt.NDArray[np.float64]:
-    """Return the highest rung at or below `most`, mm/min; the top rung is `top` itself."""
-    ladder = top * _RUNG ** np.arange(0, 60)
-    rungs = np.unique([top, *(round_down(rung) for rung in ladder[1:])])
-    at = np.searchsorted(rungs, most * (1 + 1e-12), side="right") - 1
-    return np.where(at < 0, np.minimum(most, top), rungs[np.maximum(at, 0)])

@@ -295,6 +295,9 @@ class Output:
         Literal["stl", "ply", "glb"],
         key("besides carved.stl, the mesh in deviation colours: ply (mm) or glb (metres, by its standard)"),
     ] = "stl"
+    ease: Annotated[
+        Flag, key("feed more slowly where blocks would come faster than the controller takes them")
+    ] = False
     programs: Annotated[
         Literal["one per cutter", "one"],
         key("how operations are split into files; one: for machines that change cutters by M6"),
@@ -304,7 +307,6 @@ class Output:
 # Keys of the contract that later work builds: known by name, refused by name.
 NOT_YET = (
     "roughing.rest",
-    "output.ease",
 )  # fmt: skip
 
 

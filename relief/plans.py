@@ -11,10 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import profile
-from relief.feeds import Feeds, choose_feeds, deepest_layer, limit_feeds
+from relief.feeds import Feeds, choose_feeds, deepest_layer
 from relief.heightfield import Heightfield
 from relief.job import Cutout, Finishing, Roughing
 from relief.kernels.sweep import sweep
+from relief.limits import eased_feeds, limit_feeds
 from relief.operations import Kind, Operation, check_one_program, job_operations
 from relief.part import Part
 from relief.planning.cutout import plan_cutout
@@ -166,13 +167,21 @@ def _roughing_section(operation: Operation, setup: Setup) -> Roughing:
     )
 
 
+def move_feeds(toolpath: Toolpath, feeds: Feeds, setup: Setup) -> npt.NDArray[np.float64]:
+    """Return the feed of the move that arrives at each point, mm/min, as machine and job let it run."""
+    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    if setup.job.output.ease:
+        feed = eased_feeds(toolpath.points, toolpath.kinds, feed, setup.machine.blocks_per_second)
+    return feed
+
+
 def _planned(
     operation: Operation, setup: Setup, toolpath: Toolpath, asked: Roughing | Finishing | Cutout,
     *, stepdown: float | None = None, yardstick: float = 0.0, notes: tuple[str, ...] = (),
 ) -> Plan:  # fmt: skip
     """Return the plan of an operation, with the speeds that the job asks for and what its moves may run."""
     feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge), stepdown)
-    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    feed = move_feeds(toolpath, feeds, setup)
     return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes)
 
 
@@ -258,7 +267,7 @@ def outline_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _pro
         step=setup.step,
     )
     feeds = feeds_for(operation, setup, Speeds(None, asked.feed, asked.plunge))
-    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    feed = move_feeds(toolpath, feeds, setup)
     return Plan(operation.name, toolpath, feed, operation.cutter, feeds)
 
 

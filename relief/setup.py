@@ -175,7 +175,7 @@ def lay_out(
     step = float(10.0**-machine.decimals)
     tiling = _tiling(job, machine, region, rough, finishing, margins, step)
     if tiling is None:
-        _check_travel(job, machine, region, rough, finishing, freeing)
+        _check_travel(job, machine, relief, rough, finishing, freeing)
     part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
     clamps = _placed_clamps(job, relief, finishing, part)
     return Setup(
@@ -440,18 +440,18 @@ def _tidy(length: float) -> float:
 def _check_travel(
     job: Job,
     machine: Machine,
-    region: Region,
+    relief: Heightfield,
     rough: Cutter,
     finishing: Sequence[Cutter],
     freeing: Cutter | None,
 ) -> None:
     """Refuse what cannot fit before planning it; the programs themselves are checked again later."""
     beyond = rough.diameter / 2 + _overrun(job, finishing) if job.relief.edge == "open" else 0.0
-    depth = job.relief.depth or 0.0
+    depth = -float(relief.heights.min()) + (job.outline.depth if job.outline.cutter else 0.0)
     if freeing:
         # a program's span is that of its axis, which runs a radius outside the part
         beyond, depth = max(beyond, freeing.diameter / 2), job.stock.thickness + job.cutout.through
-    swept = region.grown(beyond)
+    swept = relief.region.grown(beyond)
     for axis, needed, travel in (
         ("X", swept.width, machine.travel[0]),
         ("Y", swept.length, machine.travel[1]),

@@ -85,10 +85,37 @@ def fastest_block_rate(moves: Moves, seconds: npt.NDArray[np.float64], run: int 
     -------
     float, blocks/s; moves of one line (an arc's chords) are one block. 0 for a program shorter than `run`.
     """
+    spent = _over_runs(moves, seconds, run)
+    return float(run / max(spent.min(), 1e-9)) if spent.size else 0.0
+
+
+def feed_that_eases(
+    moves: Moves, seconds: npt.NDArray[np.float64], rate: float, run: int = 50
+) -> float | None:
+    """Return the feed, mm/min, at which no `run` blocks on end come faster than `rate` a second.
+
+    Parameters
+    ----------
+    moves, seconds, run : as in `fastest_block_rate`
+    rate : blocks that the controller takes in a second
+
+    Returns
+    -------
+    float, or None where no run is too fast now
+        A run of length L takes at least L / feed, so L · rate / run is slow enough for it; rapids count as no
+        length, for the feed does not slow them.
+    """
+    hasty = _over_runs(moves, seconds, run) * rate < run
+    if not hasty.any():
+        return None
+    lengths = _over_runs(moves, np.where(moves.rapid, 0.0, moves.lengths()), run)
+    return float(lengths[hasty].min() * rate * 60.0 / run)
+
+
+def _over_runs(moves: Moves, values: npt.NDArray[np.float64], run: int) -> npt.NDArray[np.float64]:
+    """Return the sum of a value of each move over every `run` blocks on end."""
     if len(moves) == 0:
-        return 0.0
+        return np.zeros(0)
     first = np.flatnonzero(np.diff(moves.block, prepend=moves.block[0] - 1))
-    ends = np.concatenate([[0.0], np.cumsum(np.add.reduceat(seconds, first))])
-    if len(ends) <= run:
-        return 0.0
-    return float(run / max(np.min(ends[run:] - ends[:-run]), 1e-9))
+    ends = np.concatenate([[0.0], np.cumsum(np.add.reduceat(values, first))])
+    return np.asarray(ends[run:] - ends[:-run]) if len(ends) > run else np.zeros(0)

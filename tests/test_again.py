@@ -24,7 +24,17 @@ def folders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     j, i = np.mgrid[0:25, 0:33] * 0.5
     np.save(place / "waves.npy", (-1.5 + np.sin(i / 2) * np.cos(j / 3)).astype(np.float32))
     first, trial = place / "waves job", place / "foam trial"
-    options = ["--width", "16", "--material", "hardwood", "--scallop", "0.2", "--quiet", "--heights", str(place / "a.npy")]
+    options = [
+        "--width",
+        "16",
+        "--material",
+        "hardwood",
+        "--scallop",
+        "0.2",
+        "--quiet",
+        "--heights",
+        str(place / "a.npy"),
+    ]
     made = run("carve", str(place / "waves.npy"), "-o", str(first), *options)
     assert made.exit_code == 0, made.output
     foam = ["--material", "foam XPS", "--quiet", "--heights", str(place / "b.npy")]

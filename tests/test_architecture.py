@@ -36,6 +36,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds", "lighting"),
     (
         "heightfile",
+        "limits",
         "planning.linking",
         "planning.ground",
         "planning.slices",

@@ -19,12 +19,12 @@ from relief.feeds import (
     choose_feeds,
     cutting_power,
     effective_diameter,
-    limit_feeds,
     nominal_diameter,
     removal_rate,
     round_down,
     surface_speed,
 )
+from relief.limits import eased_feeds, limit_feeds
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine
 from relief.toolpath import CUT, PLUNGE, RAPID
@@ -310,6 +310,42 @@ class TestChoice:
 
 
 FEEDS = Feeds(18000, 3000.0, 900.0, 0.08, 0.05, 0.13, 359.0, 10.0, ())
+
+
+def hasty_path(seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return a path whose moves are long, then very short, then long, with a few rapids among them."""
+    rng = np.random.default_rng(seed)
+    lengths = np.concatenate([rng.uniform(2, 5, 80), rng.uniform(0.02, 0.1, 200), rng.uniform(2, 5, 80)])
+    turns = np.cumsum(rng.normal(0, 0.2, len(lengths)))
+    steps = np.column_stack([lengths * np.cos(turns), lengths * np.sin(turns), np.zeros(len(lengths))])
+    points = np.vstack([[0, 0, 0], np.cumsum(steps, axis=0)])
+    kinds = np.where(rng.random(len(points)) < 0.03, RAPID, CUT).astype(np.uint8)
+    return points, kinds
+
+
+class TestEasedFeeds:
+    @pytest.mark.parametrize("seed", range(5))
+    def test_no_run_of_blocks_is_too_fast(self, seed: int) -> None:
+        """Any 50 moves on end, rapids taken as no time, last at least 50 / rate seconds."""
+        points, kinds = hasty_path(seed)
+        feed = limit_feeds(points, kinds, FEEDS, ROUTER)
+        eased = eased_feeds(points, kinds, feed, 200.0)
+        lengths = np.linalg.norm(np.diff(points, axis=0), axis=1)
+        cut = kinds[1:] != RAPID
+        spent = np.where(cut, lengths / np.where(cut, eased[1:], 1.0) * 60.0, 0.0)
+        runs = np.convolve(spent, np.ones(50), "valid")
+        assert (50 / runs).max() <= 200.0 * (1 + 1e-9)
+        assert (eased <= feed).all()
+
+    def test_what_is_slow_enough_stays_as_it_is(self) -> None:
+        """Far from the short moves nothing is slowed, nor for a fast controller, nor in a short program."""
+        points, kinds = hasty_path(1)
+        feed = limit_feeds(points, kinds, FEEDS, ROUTER)
+        eased = eased_feeds(points, kinds, feed, 200.0)
+        assert (eased[:30] == feed[:30]).all()
+        assert (eased[100:200] < feed[100:200]).any()
+        assert (eased_feeds(points, kinds, feed, 1e6) == feed).all()
+        assert (eased_feeds(points[:40], kinds[:40], feed[:40], 1.0) == feed[:40]).all()
 
 
 class TestLimitFeeds:

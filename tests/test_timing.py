@@ -11,7 +11,7 @@ import pytest
 
 from relief.moves import Moves
 from relief.shop.records import Machine
-from relief.timing import fastest_block_rate, move_seconds, program_seconds
+from relief.timing import fastest_block_rate, feed_that_eases, move_seconds, program_seconds
 
 NAN = math.nan
 
@@ -134,6 +134,20 @@ def test_sharper_corners_take_longer() -> None:
     assert times == sorted(times)
     assert math.isclose(raster.cutting_length(), length)
     assert times[0] > length / 50.0
+
+
+def test_the_feed_that_eases() -> None:
+    """Moves of 0.1 mm at 3000 mm/min are 500 blocks a second, at 0.1 · 200 · 60 = 1200 mm/min 200."""
+    points = np.zeros((201, 3))
+    points[:, 0] = np.linspace(0, 20, 201)
+    endless = machine(acceleration=(1e15,) * 3)
+    hasty = moves(points)
+    feed = feed_that_eases(hasty, move_seconds(hasty, endless), 200.0)
+    assert feed is not None
+    assert math.isclose(feed, 1200.0, rel_tol=1e-9)
+    slow = moves(points, feed)
+    assert math.isclose(fastest_block_rate(slow, move_seconds(slow, endless)), 200.0, rel_tol=1e-9)
+    assert feed_that_eases(slow, move_seconds(slow, endless) * 1.001, 200.0) is None
 
 
 def test_fastest_block_rate() -> None:

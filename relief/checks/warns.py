@@ -10,7 +10,7 @@ from relief.evidence import Evidence, ReadProgram, RunEvidence, floor_left
 from relief.feeds import deepest_layer
 from relief.measures import where_short
 from relief.shop.records import Material
-from relief.timing import fastest_block_rate, move_seconds
+from relief.timing import fastest_block_rate, feed_that_eases, move_seconds
 
 # Share of the area that must be inside the scallop height before nothing is said about it …
 WITHIN_ENOUGH = 0.995
@@ -114,9 +114,14 @@ def power_enough(evidence: Evidence) -> Check:
 def controller_keeps_up(evidence: RunEvidence) -> Check:
     """No program sends blocks faster than the controller takes them."""
     machine = evidence.machine
-    rates = [fastest_block_rate(p.moves, move_seconds(p.moves, machine)) for p in evidence.programs]
+    taken = [move_seconds(program.moves, machine) for program in evidence.programs]
+    rates = [fastest_block_rate(p.moves, s) for p, s in zip(evidence.programs, taken, strict=True)]
     rate, limit = max(rates), machine.blocks_per_second
-    message = f"{evidence.programs[rates.index(rate)].file} sends up to {rate:.0f} blocks a second"
+    worst = rates.index(rate)
+    message = f"{evidence.programs[worst].file} sends up to {rate:.0f} blocks a second"
+    feed = feed_that_eases(evidence.programs[worst].moves, taken[worst], limit)
+    if feed is not None:
+        message += f"; set output.ease = true, which slows where it must, or feed at {feed:.0f} mm/min"
     return Check("controller keeps up", rate <= limit, rate, limit, "blocks/s", message, "warn")
 
 

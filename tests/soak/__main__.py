@@ -15,6 +15,7 @@ from tests.soak.kills import kills
 from tests.soak.mutations import mutations
 from tests.soak.practice import practice
 from tests.soak.resumes import resumes
+from tests.soak.shops import shops
 
 # what a trial is called, and how many it tries when nobody says how many
 TRIALS: dict[str, tuple[Callable[[int, int], int], int]] = {
@@ -24,6 +25,7 @@ TRIALS: dict[str, tuple[Callable[[int, int], int], int]] = {
     "kills": (kills, 100),
     "resumes": (resumes, 50),
     "practice": (practice, 50),
+    "shops": (shops, 200),
 }
 
 
