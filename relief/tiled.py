@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from relief.feeds import limit_feeds
 from relief.heightfield import Region
+from relief.limits import limit_feeds
 from relief.operations import Operation, job_operations
 from relief.plans import PLANNERS, Plan, Speeds, feeds_for, over_clamps, trace_plan
 from relief.progress import Progress
