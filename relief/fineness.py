@@ -14,14 +14,16 @@ from relief.units import format_length
 
 # Nodes of the finer grid that may be worked through to find the noise: a fraction of a second.
 WORK = 6e5
-# The noise goes with the pitch only nearly, and is found from parts of the relief.
-SPARE = 0.9
+# Noise above this share of the scallop leaves a plan too little room, measured on terrain and photographs …
+HIGHEST = 0.85
+# … and a grid is made fine enough for this share.
+AIM = 0.75
 # A grid that gains less than this is not worth its nodes.
 GAIN = 0.95
 
 
 def resolved(setup: Setup, job: Job, shop: Shop) -> Setup:
-    """Return the set-up on a grid whose noise lies below the scallop, where one is affordable.
+    """Return the set-up on a grid whose noise lies well below the scallop, where one is affordable.
 
     Parameters
     ----------
@@ -33,9 +35,9 @@ def resolved(setup: Setup, job: Job, shop: Shop) -> Setup:
     if job.output.pitch is not None or Path(job.picture).suffix.lower() == ".npy":
         return setup
     noise = _noise(setup)
-    if noise <= asked:
+    if noise <= HIGHEST * asked:
         return setup
-    wanted = SPARE * pitch * asked / noise
+    wanted = AIM * pitch * asked / noise
     finer = default_pitch(wanted / 2, setup.finishing_cutter, setup.relief.width, setup.relief.length)
     if finer > GAIN * pitch:
         return setup
