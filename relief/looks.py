@@ -156,7 +156,7 @@ def _ways(job: Job, picture: Picture, grid: Grid) -> Iterator[tuple[str, Setting
     if picture.levels <= COARSE:
         spread["shaping.unstep"] = True
     if grain_of(picture.brightness) > GRAINY:
-        spread["shaping.smooth"] = _round(side / 130)
+        spread["shaping.smooth"] = _round(side / 100)
     yield "as it is", {}
     yield "by the eye", {**spread, "shaping.tone": "lightness"}
     yield "soft", {**spread, "shaping.smooth": _round(side / 60)}

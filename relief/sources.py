@@ -221,7 +221,7 @@ def _grain_note(job: Job, picture: Picture, grid: Grid) -> tuple[str, ...]:
     if 3 * grain < job.finishing.scallop:
         return ()
     tall = format_length(round(3 * grain, 2), job.output.units)
-    smooth = float(f"{max(grid.pitch, min(grid.width, grid.length) / 130):.2g}")
+    smooth = float(f"{max(grid.pitch, min(grid.width, grid.length) / 100):.2g}")
     return (
         f"the picture is grainy: specks up to about {tall} high would be carved;"
         f" shaping.smooth = {smooth:g} takes them off and keeps the edges",

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 import relief
 from relief.cli import COMMANDS, SHORT_NAMES
@@ -19,7 +20,7 @@ from relief.setup import set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material
 from relief.tables import keys_of
-from shared import make_reference
+from shared import make_readme_pictures, make_reference
 from tests.test_architecture import EMPTY, FACE, MODULES
 
 ROOT = Path(__file__).parent.parent
@@ -111,6 +112,24 @@ def test_the_reference_pages_hold_every_key() -> None:
     for record in (Job, Lettering, Cutter, Material, Machine):
         for key in keys_of(record):
             assert f"\n| `{key.name.rpartition('.')[2]}` | " in text, key.name
+
+
+def test_the_readme_shows_the_pictures_that_its_script_makes() -> None:
+    """Every picture on the page is there, made by the script, and small enough for a slow line."""
+    shown = re.findall(r"!\[[^\]]+\]\((\S+)\)", README)
+    assert {Path(path).name for path in shown} == set(make_readme_pictures.NAMES)
+    for name in make_readme_pictures.NAMES:
+        path = ROOT / "shared" / "pictures" / name
+        assert path.stat().st_size < 400_000
+        with Image.open(path) as picture:
+            assert picture.width <= make_readme_pictures.WIDE
+
+
+def test_links_in_the_readme_lead_somewhere() -> None:
+    """Files that the page links to are in the repository."""
+    linked = re.findall(r"\]\(([\w./-]+)\)", README)
+    assert linked
+    assert [path for path in linked if not (ROOT / path).exists()] == []
 
 
 def test_the_sample_shop_is_one(tmp_path: Path) -> None:
