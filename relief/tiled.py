@@ -8,9 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from relief.heightfield import Region
-from relief.limits import limit_feeds
 from relief.operations import Operation, job_operations
-from relief.plans import PLANNERS, Plan, Speeds, feeds_for, over_clamps, trace_plan
+from relief.plans import PLANNERS, Plan, Speeds, feeds_for, move_feeds, over_clamps, trace_plan
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.tiling import PIN_DEPTH, SEAM, Tile, Tiling
@@ -74,7 +73,7 @@ def _share(plan: Plan, setup: Setup, tiling: Tiling, tile: Tile) -> Plan | None:
     if not len(toolpath.points):
         return None
     share = toolpath.cutting_length() / max(plan.toolpath.cutting_length(), 1e-9)
-    feed = limit_feeds(toolpath.points, toolpath.kinds, plan.feeds, setup.machine)
+    feed = move_feeds(toolpath, plan.feeds, setup)
     notes = plan.notes if tile.number == 1 else ()
     return replace(plan, toolpath=toolpath, feed=feed, yardstick=plan.yardstick * share, notes=notes)
 
@@ -150,7 +149,7 @@ def _holes(setup: Setup, tiling: Tiling, tile: Tile) -> tuple[Plan, ...]:
     toolpath = Toolpath.join(paths)
     asked = setup.job.roughing
     feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge), peck)
-    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    feed = move_feeds(toolpath, feeds, setup)
     return (Plan("holes", toolpath, feed, operation.cutter, feeds),)
 
 
