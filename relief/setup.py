@@ -447,7 +447,8 @@ def _check_travel(
 ) -> None:
     """Refuse what cannot fit before planning it; the programs themselves are checked again later."""
     beyond = rough.diameter / 2 + _overrun(job, finishing) if job.relief.edge == "open" else 0.0
-    depth = -float(relief.heights.min()) + (job.outline.depth if job.outline.cutter else 0.0)
+    depth = max(job.relief.depth or 0.0, -float(relief.heights.min()))
+    depth += job.outline.depth if job.outline.cutter else 0.0
     if freeing:
         # a program's span is that of its axis, which runs a radius outside the part
         beyond, depth = max(beyond, freeing.diameter / 2), job.stock.thickness + job.cutout.through
