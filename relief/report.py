@@ -168,8 +168,8 @@ class Report:
         figures, fine = self.scallop, self.scallop_fine
         looked = "" if fine.share == 1 else f", of which {percent(fine.share)} was looked at"
         text = (
-            f"ridges within {self.length(figures.tolerance)} on {percent(figures.within)} of the nodes and"
-            f" {percent(fine.within)} of the surface between them{looked};"
+            f"ridges within {self.length(figures.tolerance)} on {percent(figures.within)} of the points"
+            f" planned for and {percent(fine.within)} of the surface between them{looked};"
             f" the highest is {self.length(max(figures.max, fine.max))}"
         )
         if figures.walls > 0:

@@ -86,8 +86,9 @@ def test_summary_of_a_ready_job() -> None:
         'Ready: "sunflower.png" as a relief 120 mm × 90 mm, 6 mm deep, in softwood.',
         "At the machine: about 1 h 26 min (roughing 19 min, finishing 1 h 07 min),"
         " cutter changes not counted.",
-        "Smoothness: ridges within 0.05 mm on 99.7 % of the nodes and 99.6 % of the surface between them,"
-        " of which 25 % was looked at; the highest is 0.086 mm (0.31 mm on the walls, 2 % of it).",
+        "Smoothness: ridges within 0.05 mm on 99.7 % of the points planned for and 99.6 % of the surface"
+        " between them, of which 25 % was looked at; the highest is 0.086 mm"
+        " (0.31 mm on the walls, 2 % of it).",
         "Detail lost: 4.3 % of the surface stands more than 0.05 mm above the picture, 0.62 mm at most.",
         "Warnings: none",
         f"Look first at: {Path('my job') / 'sheet.html'}, then run 0-trace.nc with the spindle off.",
@@ -125,7 +126,7 @@ def test_nothing_lost_reads_as_nothing() -> None:
         lost_detail=LostDetail(0.0, 0.0, 0.0, 0.0),
     )
     assert report.smoothness() == (
-        "ridges within 0.05 mm on 100 % of the nodes and 100 % of the surface between them;"
+        "ridges within 0.05 mm on 100 % of the points planned for and 100 % of the surface between them;"
         " the highest is 0.05 mm."
     )
     assert report.detail() == "none to be seen; 0 mm at most."

@@ -121,7 +121,7 @@ def test_everything_is_told() -> None:
         "1 h 26 min",
         "within travel ✓ holds 120 mm 600 mm",
         "detail kept ✓ holds 4.3 % 10 %",
-        "ridges within 0.05 mm on 99.7 % of the nodes and 99.6 % of the surface between",
+        "ridges within 0.05 mm on 99.7 % of the points planned for and 99.6 % of the surface between",
         "4.3 % of the surface stands more than 0.05 mm above the picture",
         "31.2 cm³",
         "softwood, 140 mm × 110 mm × 18 mm",
