@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -206,7 +206,8 @@ class Roughing:
         None
     )
     stepover: Annotated[
-        Length | None, key("distance of passes; default: the material's rule", "mm", gt=0)
+        Length | None,
+        key("distance of passes in a full layer, wider in a shallow one; default: the rule", "mm", gt=0),
     ] = None
     entry_angle: Annotated[
         Number | None, key("steepest ramp into stock; default: the material's", "degrees", gt=0, le=45)
@@ -215,6 +216,10 @@ class Roughing:
     rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
     feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
     plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+    rest: Annotated[
+        Text | None,
+        key("smaller flat end mill, by the material's rules where the first cannot enter; default: none"),
+    ] = None
 
 
 @record
@@ -304,12 +309,6 @@ class Output:
     ] = "one per cutter"
 
 
-# Keys of the contract that later work builds: known by name, refused by name.
-NOT_YET = (
-    "roughing.rest",
-)  # fmt: skip
-
-
 @record
 class Job:
     """A whole job.
@@ -317,7 +316,7 @@ class Job:
     Raises
     ------
     TableError
-        A key that is unknown, not built yet, or out of its limits.
+        A key that is unknown or out of its limits.
     """
 
     picture: Annotated[
@@ -373,9 +372,8 @@ class Job:
         Raises
         ------
         JobError
-            A key is unknown, not built yet, missing or out of its limits.
+            A key is unknown, missing or out of its limits.
         """
-        _refuse_later_keys(table, where)
         try:
             return read_record(cls, _with_last_pass(table, where), where)
         except TableError as error:
@@ -505,8 +503,8 @@ def set_key(table: dict[str, Any], name: str, value: Any, where: str) -> None:
         The name is no job key.
     """
     known = [k.name for k in job_keys()]
-    if name not in known and name.split(".")[0] not in NOT_YET and name not in NOT_YET:
-        message = f'{where}: unknown key "{brief(name)}"; {nearest(name, [*known, *NOT_YET])}'
+    if name not in known:
+        message = f'{where}: unknown key "{brief(name)}"; {nearest(name, known)}'
         raise JobError(message)
     section, _, last = name.rpartition(".")
     home = table
@@ -516,22 +514,6 @@ def set_key(table: dict[str, Any], name: str, value: Any, where: str) -> None:
             message = f'{where}: "{section}" is no table'
             raise JobError(message)
     home[last] = value
-
-
-def _refuse_later_keys(table: Mapping[str, Any], where: str) -> None:
-    for name in _leaves(table):
-        known_later = name in NOT_YET or name.split(".")[0] in NOT_YET
-        if known_later:
-            message = f'{where}: "{name}" is not yet built in this version; leave it out'
-            raise JobError(message)
-
-
-def _leaves(table: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
-    for name, value in table.items():
-        if isinstance(value, Mapping):
-            yield from _leaves(value, f"{prefix}{name}.")
-        else:
-            yield f"{prefix}{name}"
 
 
 def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:

@@ -39,6 +39,8 @@ def job_operations(setup: Setup) -> tuple[Operation, ...]:
 
 def _operations(setup: Setup) -> Iterator[Operation]:
     yield Operation("roughing", "roughing", setup.roughing_cutter)
+    if setup.rest_cutter:
+        yield Operation("rest roughing", "roughing", setup.rest_cutter)
     for number, cutter in enumerate(setup.finishing_cutters):
         yield Operation("rest finishing" if number else "finishing", "finishing", cutter)
     if setup.outline_cutter:

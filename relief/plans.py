@@ -157,8 +157,13 @@ def feeds_for(operation: Operation, setup: Setup, speeds: Speeds, stepdown: floa
 
 
 def _roughing_section(operation: Operation, setup: Setup) -> Roughing:
-    """Return the job's section; stepdown, stepover and ramp are the material's where the job leaves them."""
+    """Return the job's section; stepdown, stepover and ramp are the material's where the job leaves them.
+
+    What is asked for is asked of the first cutter.
+    """
     cutter, material, asked = operation.cutter, setup.material, setup.job.roughing
+    if cutter != setup.roughing_cutter:
+        asked = replace(asked, stepdown=None, stepover=None, rpm=None, feed=None, plunge=None)
     return replace(
         asked,
         stepdown=asked.stepdown or material.stepdown * cutter.diameter,
@@ -185,8 +190,8 @@ def _planned(
     return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes)
 
 
-def roughing_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _progress: Progress) -> Plan:
-    """Clear the waste."""
+def roughing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], _progress: Progress) -> Plan:
+    """Clear the waste; a second, smaller cutter only where the first could not enter."""
     section = _roughing_section(operation, setup)
     toolpath = plan_roughing(
         setup.target,
@@ -197,8 +202,12 @@ def roughing_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _pr
         clearance=setup.clearance,
         step=setup.step,
         clamps=setup.clamps,
+        left=left_standing(setup, done) if operation.cutter != setup.roughing_cutter else None,
     )
-    return _planned(operation, setup, toolpath, section)
+    notes: tuple[str, ...] = ()
+    if not len(toolpath.points) and done:
+        notes = (f'"{operation.cutter.name}" finds nothing to rough, and has no program: leave it out',)
+    return _planned(operation, setup, toolpath, section, notes=notes)
 
 
 def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], progress: Progress) -> Plan:

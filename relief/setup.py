@@ -57,6 +57,7 @@ class Setup:
     notes : what was decided on the user's behalf
     part : what is cut out of the stock; None when it stays in it
     clamps : what stands in the way, each with its name
+    rest_cutter : roughs where the first cannot enter; None where the job asks for none
     outline_cutter : the drag point that scores the relief; None when it is not scored
     tiling : how the relief is divided; None where it fits the machine
     """
@@ -78,6 +79,7 @@ class Setup:
     part: Part | None = None
     clamps: tuple[Clamp, ...] = ()
     outline_cutter: Cutter | None = None
+    rest_cutter: Cutter | None = None
     tiling: Tiling | None = None
 
     @property
@@ -197,7 +199,25 @@ def lay_out(
         clamps=clamps,
         outline_cutter=_outline_cutter(job, shop, relief),
         tiling=tiling,
+        rest_cutter=_rest_cutter(job, shop, rough),
     )
+
+
+def _rest_cutter(job: Job, shop: Shop, rough: Cutter) -> Cutter | None:
+    """Return the second roughing cutter; refuse one that is not flat or not smaller."""
+    if job.roughing.rest is None:
+        return None
+    rest = shop.cutter(job.roughing.rest)
+    if rest.kind != "flat":
+        message = f'roughing.rest = "{rest.name}" is a {rest.kind} cutter; roughing needs a flat end mill'
+        raise JobError(message)
+    if rest.diameter >= rough.diameter:
+        message = (
+            f'roughing.rest = "{rest.name}" is no smaller than "{rough.name}", which has been there before;'
+            " name a smaller flat end mill or leave it out"
+        )
+        raise JobError(message)
+    return rest
 
 
 def _outline_cutter(job: Job, shop: Shop, relief: Heightfield) -> Cutter | None:

@@ -46,7 +46,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "planning.outline",
         "planning.scoring",
     ),
-    ("sources", "planning.approach", "planning.raster"),
+    ("sources", "planning.approach", "planning.raster", "planning.remains"),
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
     ("planning.roughing", "planning.rest", "planning.cutout"),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from relief.errors import JobError
-from relief.job import NOT_YET, Job, job_from_source, job_keys
+from relief.job import Job, job_from_source, job_keys
 
 
 def test_a_job_file_is_read_and_its_paths_count_from_its_folder(tmp_path):
@@ -43,13 +43,6 @@ def test_the_command_line_wins_over_the_job_file(tmp_path):
     job = job_from_source(path, {"relief.width": "90 mm"})
 
     assert (90, 4, "hardwood") == (job.relief.width, job.relief.depth, job.material)
-
-
-@pytest.mark.parametrize("name", NOT_YET)
-def test_keys_of_later_work_are_refused_by_name(tmp_path, name):
-    """A key that the design knows but this version does not build is called so, not "unknown"."""
-    with pytest.raises(JobError, match=f'"{name}.*not yet'):
-        job_from_source(Path("a.png"), {name: 3})
 
 
 @pytest.mark.parametrize(

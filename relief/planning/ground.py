@@ -58,7 +58,8 @@ class Ground:
 
     Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes: the target's
     own, or `turned`, its columns. `domain` is where the tip may go, `blocked` what is too near to a clamp,
-    `inner` the box of the relief and its overrun; `points` and `kinds` are the way so far, never turned.
+    `inner` the box of the relief and its overrun, cut on the `whole` or where something was left; `points`
+    and `kinds` are the way so far, never turned.
     """
 
     tip: Heights
@@ -69,6 +70,7 @@ class Ground:
     inner: tuple[slice, slice]
     corner: tuple[float, float]
     turned: bool
+    whole: bool = True
     points: list[Points] = field(default_factory=list)
     kinds: list[Kinds] = field(default_factory=list)
 
@@ -94,6 +96,8 @@ class Ground:
 
     def reached(self, further: float) -> Mask:
         """Return where the tip may go that goes so much further out than it has to, mm."""
+        if not self.whole:
+            return self.domain
         wider = self.domain.copy()
         steps = math.ceil(further / self.pitch)
         wider[tuple(slice(max(side.start - steps, 0), side.stop + steps) for side in self.inner)] = True
@@ -116,22 +120,28 @@ class Ground:
             inner=self.inner[::-1],
             corner=self.corner,
             turned=not self.turned,
+            whole=self.whole,
             points=self.points,
             kinds=self.kinds,
         )
 
 
-def uncut_ground(
-    target: Heightfield, region: Region, rules: Rules, allowance: float, overrun: float
+def ground_to_cut(
+    target: Heightfield,
+    stands: Heights,
+    region: Region,
+    rules: Rules,
+    allowance: float,
+    overrun: float,
 ) -> Ground:
-    """Return the uncut stock and the tip heights, on a grid that holds every place of the tip."""
+    """Return the stock as it stands and the tip heights, on a grid that holds every place of the tip."""
     pitch, grid = target.pitch, target.region
     outer = region.grown(max(overrun, rules.radius + allowance + 2 * pitch))
     edges = (grid.left - outer.left, grid.near - outer.near, outer.right - grid.right, outer.far - grid.far)
     left, near, right, far = (max(math.ceil(edge / pitch - 1e-6), 0) + 1 for edge in edges)
     around = ((near, far), (left, right))
     heights = np.pad(target.heights, around, constant_values=np.float32(NOWHERE))
-    stock = np.pad(np.zeros_like(target.heights), around, constant_values=np.float32(-np.inf))
+    stock = np.pad(stands, around, constant_values=np.float32(-np.inf))
     x0, y0 = grid.left - left * pitch, grid.near - near * pitch
     tip = _tip_heights(heights, pitch, rules.radius, allowance, rules.step)
     inner = _nodes(region.grown(overrun), (x0, y0), pitch)
@@ -168,7 +178,7 @@ def _trim(
         return blocked
     pitch = target.pitch
     x, y = (corner[axis] + pitch * np.arange(domain.shape[1 - axis], dtype=np.float64) for axis in (0, 1))
-    disc = np.where(_disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
+    disc = np.where(disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
     whole = domain.copy()
     for clamp, mask, short in rules.keep_out.masks(x, y, float(tip[domain].min()), pitch):
         blocked |= mask
@@ -211,7 +221,7 @@ def _needed(
     A flat cutter whose axis stays inside cannot follow an edge that falls outward: its inner half stands on
     what lies further in.
     """
-    disc = np.where(_disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
+    disc = np.where(disc_mask(rules.radius, pitch), np.float32(0), np.float32(np.inf))
     inside = np.full(tip.shape, np.inf, dtype=np.float32)
     inside[inner] = tip[inner]
     left = np.full(tip.shape, NOWHERE, dtype=np.float32)
@@ -219,7 +229,7 @@ def _needed(
     return np.asarray(tip_grid(left, disc) > tip + rules.ridge / 2)
 
 
-def _disc_mask(radius: float, pitch: float) -> Mask:
+def disc_mask(radius: float, pitch: float) -> Mask:
     """Return which nodes of a square lie within a disc."""
     steps = np.arange(-math.floor(radius / pitch), math.floor(radius / pitch) + 1) * pitch
     return np.asarray(np.hypot(steps[:, None], steps[None, :]) <= radius)

@@ -19,7 +19,7 @@ from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.job import Clamp, Roughing
 from relief.planning.approach import BITE, onto_lattice
-from relief.planning.ground import NOWHERE, Doubles, Ground, Mask, Rules, Span, uncut_ground
+from relief.planning.ground import NOWHERE, Doubles, Ground, Mask, Rules, Span, ground_to_cut
 from relief.planning.passes import STAY, cut_span, met_by
 from relief.planning.raster import (
     fine_rows,
@@ -31,6 +31,7 @@ from relief.planning.raster import (
     spans,
     walls_along,
 )
+from relief.planning.remains import only_remains
 from relief.planning.slices import Slice, slices
 from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Toolpath
@@ -52,6 +53,7 @@ def plan_roughing(
     overrun: float,
     clearance: float,
     step: float = 0.001,
+    left: Heightfield | None = None,
     clamps: tuple[Clamp, ...] = (),
 ) -> Toolpath:
     """Plan the roughing of a relief.
@@ -71,6 +73,8 @@ def plan_roughing(
     clearance : float, mm, height of rapids above the stock top
     step : float, mm
         The lattice that program text can express; every position lies on it.
+    left : Heightfield, what larger cutters left of the stock; None: it is whole
+        Then only what stands too high there is cut.
     clamps : in the target's coordinates; cuts go round them (rapids do not: see `plans.over_clamps`)
 
     Returns
@@ -86,7 +90,10 @@ def plan_roughing(
         where the relief's edge has to be cleared.
     """
     rules = _rules(target, cutter, section, clearance, step, clamps)
-    ground = uncut_ground(target, region, rules, section.allowance, overrun)
+    stands = np.zeros_like(target.heights) if left is None else left.heights
+    ground = ground_to_cut(target, stands, region, rules, section.allowance, overrun)
+    if left is not None:
+        ground = only_remains(ground, rules, overrun)
     layers = _layers(ground, rules)
     if not layers:
         return Toolpath.join([])
@@ -211,7 +218,7 @@ def _cut_layer(grounds: Sequence[Ground], rules: Rules, layer: Slice, further: f
         side, group = waiting.pop(number)
         now = _turn_to(side, now)
         _cut_main(side.ground, rules, group, layer.floor)
-    for side in (now, *(side for side in sides if side is not now)):
+    for side in (now, *(side for side in sides if side is not now)) if ground.whole else ():
         now = _turn_to(side, now)
         _cut_ridges(side, rules, layer)
     _turn_to(sides[0], now)

@@ -348,6 +348,16 @@ SHOPS = (
         "a shop file that is missing", _options("--shop", "no-such-shop.toml"), ("no-such-shop.toml", "TOML")
     ),
     Case("roughing with a ball", _options("--rough", "ball 1/8 in"), ("roughing.cutter", "flat")),
+    Case(
+        "rest roughing with a ball",
+        _options("--set", "roughing.rest=ball 1/8 in"),
+        ("roughing.rest", "ball", "flat end mill"),
+    ),
+    Case(
+        "rest roughing with the same cutter",
+        _options("--set", "roughing.rest=flat 1/4 in"),
+        ("roughing.rest", "no smaller", "leave it out"),
+    ),
 )
 
 FOLDERS = (

@@ -69,13 +69,16 @@ def case(name: str, edge: str = "open", cut: CutDirection = "both ways", allowan
     return Case(target, path, rules, relief)
 
 
-def simulated(case: Case) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
+def simulated(
+    case: Case, before: np.ndarray | None = None, radius: float = CUTTER.diameter / 2
+) -> Iterator[tuple[int, np.ndarray, np.ndarray]]:
     """Yield for each move its number, the stock after it and what it took from each node.
 
     The cutter is stamped at most a third of a node apart along the move. The arrays live until the next move.
     """
-    stock, removed = np.zeros(case.target.heights.shape), np.zeros(case.target.heights.shape)
-    x, y, radius = case.target.x, case.target.y, CUTTER.diameter / 2
+    removed = np.zeros(case.target.heights.shape)
+    stock = np.zeros(case.target.heights.shape) if before is None else before.copy()
+    x, y = case.target.x, case.target.y
     for k in range(1, len(case.path.points)):
         a, b = case.path.points[k - 1 : k + 1]
         touched = []
@@ -361,3 +364,60 @@ def test_the_same_job_gives_the_same_path() -> None:
     first, again = case("terrain"), case.__wrapped__("terrain")
     assert np.array_equal(first.path.points, again.path.points)
     assert np.array_equal(first.path.kinds, again.path.kinds)
+
+
+SMALL = Cutter(kind="flat", diameter=2.1)
+SMALL_RULES = replace(RULES, stepdown=1.0, stepover=0.8)
+
+
+def narrow() -> Heightfield:
+    """Return a level floor with a groove and a pit that the larger cutter cannot enter."""
+    heights = np.full((121, 161), -1.0)
+    heights[55:70, 20:140] = -5.0  # 3.5 mm wide
+    heights[90:110, 70:90] = -4.0  # 4.75 mm square
+    return Heightfield(heights, PITCH)
+
+
+@cache
+def rest_case() -> tuple[Case, np.ndarray]:
+    """Return a rest roughing, and the stock before it."""
+    relief = narrow()
+    target = surround(relief, (MARGIN, MARGIN), "walled")
+    how = {"overrun": OVERRUN, "clearance": CLEARANCE, "step": STEP}
+    first = plan_roughing(target, relief.region, CUTTER, RULES, **how)
+    for _, stock, _ in simulated(Case(target, first, RULES, relief)):
+        left = stock
+    stands = target.with_heights(left.astype(np.float32))
+    path = plan_roughing(target, relief.region, SMALL, SMALL_RULES, left=stands, **how)
+    return Case(target, path, SMALL_RULES, relief), left
+
+
+def test_rest_roughing_clears_what_the_first_cutter_could_not_enter() -> None:
+    """Groove and pit are full before and down to about the allowance after; nothing else is gone over.
+
+    No gouge, no cut deeper than the smaller cutter's stepdown, no rapid through stock.
+    """
+    it, before = rest_case()
+    window = it.target.window(it.relief.region)
+    groove = (slice(59, 66), slice(30, 130))
+    assert (before[window] - it.relief.heights)[groove].min() > 3.0
+    for k, stock, removed in simulated(it, before, SMALL.diameter / 2):
+        assert removed.max() <= (1e-9 if it.path.kinds[k] == RAPID else SMALL_RULES.stepdown + 1e-3)
+        after = stock
+    assert (after - it.target.heights).min() >= -1e-6
+    left = (after[window] - it.relief.heights)[groove]
+    assert np.median(left) == pytest.approx(0.4, abs=BLUR)
+    assert left.max() <= 0.4 + 1.5 * 0.4
+    touched = (before - after)[window] > 0.01
+    touched[52:73, 17:143] = touched[87:113, 67:93] = False
+    assert not touched.any()
+
+
+def test_rest_roughing_of_what_is_clear_has_no_path() -> None:
+    """Where the first cutter left nothing but the allowance, the second has nothing to do."""
+    it = case("plane")
+    stands = it.target.with_heights(facts("plane").carved.astype(np.float32))
+    path = plan_roughing(
+        it.target, it.relief.region, SMALL, SMALL_RULES, left=stands, overrun=OVERRUN, clearance=CLEARANCE
+    )
+    assert len(path.points) == 0
