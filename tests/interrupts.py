@@ -22,7 +22,7 @@ ROOT = Path(__file__).parent.parent
 # disk is played by a limit on the size of files.
 WAYS = ("kill", "interrupt", "end", "kill in writing", "interrupt in writing", "full")
 SIGNALS = {"kill": signal.SIGKILL, "interrupt": signal.SIGINT, "end": signal.SIGTERM}
-LONGEST = 300.0
+LONGEST = 1800.0
 
 
 def interrupted(rng: random.Random, folder: Path, way: str, *, earlier: bool) -> tuple[str, str]:

@@ -35,6 +35,8 @@ def jobs(count: int, seed: int) -> int:
         if outcome.startswith(("FAULT", "fell short")):
             faults += outcome.startswith("FAULT")
             print(f"job {number}: {outcome}", flush=True)
+        elif number % 20 == 19:
+            print(f"{number + 1} jobs, {faults} faults: {dict(told)}", flush=True)
     print(f"{count} jobs:", dict(told))
     for name, (value, number) in worst.items():
         print(f"worst {name}: {value:.4f} (job {number})")

@@ -25,6 +25,8 @@ def kills(count: int, seed: int) -> int:
             told[f"{way}: {reached}"] += 1
             faults += [f"{number}, {way}: {fault}"] if fault else []
             shutil.rmtree(folder)
+            if number % 10 == 9:
+                print(f"{number + 1} runs ended, {len(faults)} faults", flush=True)
     for line, times in sorted(told.items()):
         print(f"{times:5} {line}")
     print("\n".join(faults))

@@ -35,6 +35,7 @@ def mutations(count: int, seed: int) -> int:
                     misses.append(f"{name}, {file}: {edit}: {reason}")
                 if outcome == "stopped":
                     print(f"harmless to the judge, stopped all the same: {name}, {file}: {edit}: {answer}")
+            print(f"{name}: {sum(tally.values())} edits, {len(misses)} missed", flush=True)
     _table(["edit", "caught", "MISSED", "passed", "stopped"], tally)
     print("why they are dangerous:", dict(reasons.most_common()))
     dangerous = sum(n for (_, outcome), n in tally.items() if outcome in ("caught", "MISSED"))

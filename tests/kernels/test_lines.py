@@ -1,0 +1,62 @@
+"""Where whole passes are laid: both edges, no gap wider than asked, and on a plane as few as can be."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from relief.kernels.lines import lay_lines, row_at
+
+pytestmark = pytest.mark.jitless
+
+PITCH = 0.25
+
+
+def plane(rows: int, columns: int, slope: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return distances across and lengths along for a plane that rises by `slope` across the passes."""
+    away = np.arange(rows)[:, None] * PITCH * math.hypot(1, slope) * np.ones(columns)
+    return away.astype(np.float32), np.ones((rows, columns), np.float32)
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.integers(4, 30), st.floats(0.4, 3.0), st.floats(0, 2))
+def test_passes_begin_and_end_at_the_edges(rows: int, spacing: float, slope: float) -> None:
+    """Rising from the first row to the last; no gap is wider than the spacing, seen from above."""
+    lines, length = lay_lines(*plane(rows, 5, slope), PITCH, spacing)
+    end = (rows - 1) * PITCH
+
+    assert lines[0] == 0
+    assert lines[-1] == pytest.approx(end)
+    assert (np.diff(lines) > 0).all()
+    # the last gap takes in a rest too narrow for a pass of its own
+    assert (np.diff(lines)[:-1] <= spacing * (1 + 1e-9)).all()
+    assert length > 0
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.75, 2.0])
+def test_on_a_plane_gaps_are_as_wide_as_the_spacing_allows(slope: float) -> None:
+    """Measured over the surface, gap × √(1 + slope²) comes within one choice of the spacing, or is halved.
+
+    The distance between neighbouring passes on a slope is that of plane geometry.
+    """
+    spacing = 1.0
+    lines, _ = lay_lines(*plane(81, 3, slope), PITCH, spacing)
+    over = np.diff(lines)[:-2] * math.hypot(1, slope)
+    parts = np.maximum(2.0 ** np.ceil(np.log2(over / spacing / 1.0005)), 1.0)
+
+    assert (over / parts <= spacing * 1.001).all()
+    assert (over / parts >= spacing * 0.9).all()
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.floats(0, 3), st.integers(0, 99))
+def test_between_rows_values_go_straight(row: float, seed: int) -> None:
+    """The plain twin is numpy.interp, column by column."""
+    values = np.random.default_rng(seed).normal(size=(4, 6)).astype(np.float32)
+    out = np.zeros(6)
+    row_at(values, row, out)
+    assert out == pytest.approx([np.interp(row, np.arange(4), values[:, i]) for i in range(6)], abs=1e-6)
