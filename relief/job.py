@@ -207,7 +207,7 @@ class Roughing:
     )
     stepover: Annotated[
         Length | None,
-        key("distance of passes in a full layer, wider in a shallow one; default: the rule", "mm", gt=0),
+        key("distance of passes; wider in shallow layers; default: the rule", "mm", gt=0),
     ] = None
     entry_angle: Annotated[
         Number | None, key("steepest ramp into stock; default: the material's", "degrees", gt=0, le=45)
