@@ -231,7 +231,7 @@ class Finishing:
         tuple[Text, ...],
         key(
             "several cutters, coarse to fine, each by name, number or description; the finer ones come only"
-            " where the coarser left too much; instead of cutter"
+            " where the coarser left too much; instead of cutter; rpm, feed and plunge hold for each"
         ),
     ] = ()
     scallop: Annotated[Length, key("ridge height between passes, at most", "mm", gt=0, le=5)] = 0.05

@@ -18,6 +18,7 @@ from relief.feeds import (
     chip_thinning,
     choose_feeds,
     cutting_power,
+    deepest_layer,
     effective_diameter,
     nominal_diameter,
     removal_rate,
@@ -57,6 +58,13 @@ class TestFormulas:
     def test_effective_diameter_of_a_ball(self, diameter: float, depth: float, effective: float) -> None:
         """D_eff = 2 √(ap (D − ap)) (from memory and by geometry), D beyond the radius."""
         assert math.isclose(effective_diameter(Cutter("ball", diameter), depth), effective, abs_tol=1e-6)
+
+    @pytest.mark.parametrize(
+        ("name", "depth"), [("flat 1/4 in", 3.175), ("ball 1/8 in", 1.5875), ("taper 1/16 in", 0.79375)]
+    )
+    def test_deepest_layer(self, name: str, depth: float) -> None:
+        """Half the diameter in softwood; a tapered ball counts by its ball (common practice, no source)."""
+        assert deepest_layer(SHOP.cutter(name), SHOP.material("softwood")) == depth
 
     @pytest.mark.parametrize("cutter", SHOP.cutters.values(), ids=lambda c: c.name)
     @pytest.mark.parametrize("depth", [0.05, 0.4, 1.7, 6.0])

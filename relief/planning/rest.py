@@ -3,7 +3,7 @@
 Such places are mostly narrow bands along creases, where whole passes would turn round all the time. So each
 node that was left too high gets a visit by the tip position that finishes it, visits grow into runs along the
 creases, runs become one path with short ways between them, and then, as in the finishing, all is cut short
-that the simulation shows to be needless.
+that the simulation shows to be needless. Runs go either way, whatever the direction of the whole passes.
 """
 
 from __future__ import annotations
