@@ -58,7 +58,7 @@ def plan_rest(
     finest: Cutter | None = None,
     stepdown: float = math.inf,
     clearance: float = 5.0,
-    tolerance: float = 0.005,
+    tolerance: float = 0.025,
     step: float = 0.001,
     progress: Progress | None = None,
 ) -> FinishingPlan:
