@@ -16,10 +16,10 @@ from relief.heightfield import Heightfield, Heights
 WALL_ANGLE = math.radians(75)
 # Why a ridge may stand higher than asked: the first that fits explains it.
 CAUSES = {
-    "wall": "on walls steeper than 75°, where a sideways error of part of a node counts as height",
+    "wall": "on walls steeper than 75°, where part of a node sideways counts as height",
     "beside a wall": "at the head or the foot of walls steeper than 75°",
     "rim": "at the rim of the relief",
-    "between": "in creases between two nodes of the plan, finer than its grid",
+    "between": "in creases finer than the plan's grid",
     "passes": "where passes lie too far apart",
 }
 
@@ -130,8 +130,8 @@ def where_short(
     told : a length, mm, to text in the user's unit
     zero : (x, y) mm, what the programs' coordinates are ahead of the relief's
     """
-    return " and ".join(
-        f"{CAUSES[each.cause]} ({_percent(each.share)} of the area, worst {told(each.max)}"
+    return "; ".join(
+        f"{CAUSES[each.cause]} ({_percent(each.share)}, worst {told(each.max)}"
         f" at X {told(each.x + zero[0])} Y {told(each.y + zero[1])})"
         for each in short
     )

@@ -326,8 +326,8 @@ def test_a_surface_that_holds_at_the_nodes_alone_is_told_with_places_and_causes(
     check = told("scallop holds between nodes", scallop_fine=fine)
 
     assert (False, "warn") == (check.holds, check.severity)
-    assert "in creases between two nodes of the plan" in check.message
-    assert "1.1 % of the area, worst 0.081 mm at X 12.5 mm Y 3 mm" in check.message
+    assert "in creases finer than the plan's grid" in check.message
+    assert "1.1 %, worst 0.081 mm at X 12.5 mm Y 3 mm" in check.message
     assert "at the rim of the relief" in check.message
 
 

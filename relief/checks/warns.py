@@ -47,13 +47,13 @@ def scallop_holds_between(evidence: Evidence) -> Check:
         fine.within >= WITHIN_ENOUGH and fine.p999 <= P999_BETWEEN * asked and fine.max <= MAX_BETWEEN * asked
     )
     message = (
-        f"on a grid twice as fine {100 * fine.within:.2f} % of the area is within {evidence.told(asked)},"
-        f" 99.9 % within {evidence.told(fine.p999)}, the highest ridge is {evidence.told(fine.max)}"
+        f"between nodes {100 * fine.within:.2f} % is within {evidence.told(asked)},"
+        f" all within {evidence.told(fine.max)}"
     )
     if not judged:
         message += "; the grid is too coarse to judge it"
     elif not holds:
-        message += _where(evidence)
+        message += f"{_where(evidence)}; 99.9 % is within {evidence.told(fine.p999)}"
     return Check(
         "scallop holds between nodes", holds, 100 * fine.within, 100 * WITHIN_ENOUGH, "%", message, "warn"
     )
@@ -63,7 +63,7 @@ def _where(evidence: Evidence) -> str:
     """Return where ridges are higher than asked, and why."""
     x, y, _ = evidence.programs[0].zero
     places = where_short(evidence.scallop_fine.short, evidence.told, (x, y))
-    return f"; higher ridges stand {places}" if places else ""
+    return f"; higher ones {places}" if places else ""
 
 
 def scallop_resolvable(evidence: Evidence) -> Check:
