@@ -15,7 +15,7 @@ import numpy.typing as npt
 from numba import njit
 
 from relief.kernels.cover import finished_nodes
-from relief.kernels.finish import NONE, ONE, chord_cuts, exact_tip, link, put, untouched
+from relief.kernels.finish import NONE, ONE, chord_cuts, link, near_tip, put, untouched
 from relief.kernels.sweep import profile_at
 
 Doubles = npt.NDArray[np.float64]
@@ -314,7 +314,6 @@ def hopeless(
     end: Doubles,
     close: float,
     hardest: Doubles,
-    seen: npt.NDArray[np.int64],
 ) -> bool:
     """Return whether the exact tip straight from start to end will hardly finish a node.
 
@@ -337,7 +336,7 @@ def hopeless(
     if off > close:
         return True
     r = math.hypot(aim[3] + node % columns * aim[2] - px, aim[4] + node // columns * aim[2] - py)
-    return exact_tip(ground, px, py, seen) + profile_at(r, aim[5]) > aim[0][node // columns, node % columns]
+    return near_tip(ground, px, py) + profile_at(r, aim[5]) > aim[0][node // columns, node % columns]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -370,7 +369,6 @@ def promising(
     k: int,
     goal: int,
     close: float,
-    seen: npt.NDArray[np.int64],
 ) -> bool:
     """Return whether the way straight from vertex k to vertex `goal` may finish what nothing else does."""
     start, end = vertices[k], vertices[goal]
@@ -378,7 +376,7 @@ def promising(
     while k != goal:
         for m in range(owned[k, 0], owned[k, 1]):
             node = nodes[m]
-            if counts[node] == 0 and hopeless(ground, aim, source, node, start, end, close, hardest, seen):
+            if counts[node] == 0 and hopeless(ground, aim, source, node, start, end, close, hardest):
                 return False
         k = following[k]
     return True
@@ -539,9 +537,7 @@ def shorten(
             goal, arc = goals[best], arcs[best]
             savings[best] = -1.0
             recount(nodes, owned, following, k, goal, counts, -ONE)
-            if promising(
-                ground, aim, source, nodes, owned, following, counts, vertices, k, goal, limits[2], seen
-            ):
+            if promising(ground, aim, source, nodes, owned, following, counts, vertices, k, goal, limits[2]):
                 tries += 1
                 part = link(ground, vertices[k], vertices[goal], how, tube, seen)
                 if path_length(part) < arc - limits[1]:

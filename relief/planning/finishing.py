@@ -45,8 +45,10 @@ ROUNDING = 2e-5  # mm: how far the text in inches may put the cutter from where 
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
 CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
-ROOM = 0.5  # of the scallop at most may be spent on having fewer blocks …
-TIGHT = 0.16  # … and so much where that leaves a ridge too high
+ROOM = 0.1  # of the scallop at most may be spent on having fewer blocks …
+MANY = 0.14  # … but where more vertices than this for each half pitch of length are the outcome …
+PROBED = 8  # … in every eighth pass …
+LOOSE, TIGHT = 0.5, 0.16  # … so much, and less where that leaves a ridge too high
 SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over the finest's, it finishes
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
 SECTIONS = 16  # of the path, at most, that are worked on side by side …
@@ -90,7 +92,7 @@ def plan_finishing(
     angle: float | Literal["auto"] = "auto",
     cut: Literal["both ways", "climb", "conventional"] = "both ways",
     clearance: float = 5.0,
-    tolerance: float = 0.025,
+    tolerance: float = 0.005,
     step: float = 0.001,
     finest: Cutter | None = None,
     progress: Progress | None = None,
@@ -106,7 +108,8 @@ def plan_finishing(
     angle : bearing of the passes from X in degrees, or "auto"
     cut : direction of the passes, for a clockwise spindle; short repairs beside them run either way
     clearance : mm, height of rapids
-    tolerance : mm, how far above the exact path one with fewer blocks may run; half the scallop at most
+    tolerance : mm, how far above the exact path one with fewer blocks may run, a tenth of the scallop at most
+        Up to half the scallop where there would be too many blocks else.
     step : mm, the lattice that program text can express
     finest : the finest of the cutters that come after, where there are such
         What this cutter cannot finish as the finest could is left to them.
@@ -130,8 +133,9 @@ def plan_finishing(
     told.fraction(0.2)
     laid = laid_stepover(shape, scallop, step)
     lines = whole_passes(task.tip, shape.corner_radius, laid, angle)
-    path = _along(task, lines, cut)
-    task = _tightened(task, path, spacing)
+    if _share_of_samples(task, _along(task, lines.every(PROBED), "climb")) > MANY:
+        task = task.with_room(LOOSE * scallop)
+        task = _tightened(task, _along(task, lines, cut), spacing, TIGHT * scallop)
     path = _along(task, lines, cut)
     told.fraction(0.4)
     path, touched = repaired(task, path, spacing)
@@ -198,6 +202,13 @@ class Task:
     tube: Points
     promise: Floats
     left: Floats
+
+    def with_room(self, above: float | Floats) -> Task:
+        """Return the task with so much room above the tip for paths, mm, for all of it or for each node."""
+        room = np.full_like(self.ground.room, above)
+        tube = self.tube.copy()
+        tube[1] = room.max()
+        return replace(self, ground=self.ground._replace(room=room), tube=tube)
 
     def aiming(self, limit: Floats, left: Floats) -> Task:
         """Return the task with another limit, −∞ where a node does not count, and with what stands before."""
@@ -290,7 +301,7 @@ def _along(task: Task, lines: Lines, cut: Literal["both ways", "climb", "convent
     return np.concatenate([row for part in parts for row in (part, gap)][:-1])
 
 
-def _tightened(task: Task, path: Points, spacing: float) -> Task:
+def _tightened(task: Task, path: Points, spacing: float, tight: float) -> Task:
     """Return the task with less room above the tip where a path leaves ridges that are not much too high."""
     room = task.ground.room.copy()
     over = _carved(task, path) - task.aim.limit
@@ -298,8 +309,14 @@ def _tightened(task: Task, path: Points, spacing: float) -> Task:
     marked[task.source[((over > 0) & (over <= room.max())).ravel()]] = True
     reach = math.ceil(NEAR * spacing / task.tip.pitch)
     marked = ndimage.maximum_filter(marked.reshape(over.shape), 2 * reach + 1)
-    room[task.inside][marked] *= np.float32(TIGHT / ROOM)
-    return replace(task, ground=task.ground._replace(room=room))
+    room[task.inside][marked] = tight
+    return task.with_room(room)
+
+
+def _share_of_samples(task: Task, path: Points) -> float:
+    """Return how many vertices a path has for each half pitch of its 3-D length."""
+    length = float(np.nansum(np.sqrt((np.diff(path, axis=0) ** 2).sum(axis=1))))
+    return len(path) * task.tip.pitch / 2 / length
 
 
 def _carved(task: Task, path: Points) -> Floats:

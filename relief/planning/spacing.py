@@ -103,6 +103,10 @@ class Lines:
     starts: Points
     ends: Points
 
+    def every(self, step: int) -> Lines:
+        """Return one of so many passes, the middle one of each."""
+        return Lines(self.angle_deg, self.starts[step // 2 :: step], self.ends[step // 2 :: step])
+
 
 def whole_passes(tip: Heightfield, radius: float, spacing: float, angle: float | Literal["auto"]) -> Lines:
     """Return the passes that finish a tip surface with the least length, partial ones between them included.
@@ -130,7 +134,8 @@ def _laid(tip: Heightfield, radius: float, spacing: float, angle_deg: float) -> 
     along = np.sqrt(1 + by_u**2)
     narrow = round(NARROW * spacing / tip.pitch) + 1
     across = _across(along, by_v, np.float32(radius), np.float32(tip.pitch), inside, narrow)
-    rows, cost = lay_lines(across, along * inside, tip.pitch, spacing)
+    beside = (np.float32(radius) * by_v / np.sqrt(along**2 + by_v**2)).astype(np.float32)
+    rows, cost = lay_lines(across, along * inside, beside, tip.pitch, spacing, radius)
     starts, ends = _clipped(tip, corner + rows[:, None] * side, way)
     climb = float(np.abs(by_u).mean())
     return Lines(angle_deg, starts, ends), cost * (1 + CLIMB * climb)
