@@ -99,14 +99,16 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
 def near_tip(ground: Any, x: float, y: float) -> float:
     """Return a height, mm, hardly below the exact tip: over the nodes that the tips round about touch.
 
-    It misses what only a position between nodes can touch. Cost: four tests.
+    It misses what only a position between nodes can touch. Where none of those is in reach it is over the
+    node below. Cost: five tests.
     """
     z, _, touch, _, pitch, x0, y0, shape4 = ground
     u, v = (x - x0) / pitch, (y - y0) / pitch
     i0, j0 = min(max(math.floor(u), 0), z.shape[1] - 2), min(max(math.floor(v), 0), z.shape[0] - 2)
     best, last = -math.inf, -1
-    for k in range(4):
-        place = touch[j0 + k // 2, i0 + k % 2]
+    below = (j0 + min(round(v - j0), 1)) * z.shape[1] + i0 + min(round(u - i0), 1)
+    for k in range(5):
+        place = touch[j0 + k // 2, i0 + k % 2] if k < 4 else below
         if place != last:
             last = place
             j, i = place // z.shape[1], place % z.shape[1]

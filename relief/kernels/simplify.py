@@ -65,7 +65,7 @@ def fewest_moves(
             kept_low[s], kept_high[s] = -math.inf, math.inf
         best = k + 1
         for j in range(k + 1, min(k + 1 + LONGEST, n)):
-            wide = gates[j, 0] - gates[k, 0]
+            wide = max(gates[j, 0] - gates[k, 0], EVEN)
             met = False
             for s in range(starts):
                 bottom, top = z[s] + low[s] * wide, z[s] + high[s] * wide
@@ -84,7 +84,7 @@ def fewest_moves(
                 open_still = open_still or low[s] <= high[s]
             if not open_still:
                 break
-        wide = gates[best, 0] - gates[k, 0]
+        wide = max(gates[best, 0] - gates[k, 0], EVEN)
         found = 0
         height = next_rung(gates, best, step, -math.inf) if best < n - 1 else last
         for _ in range(RUNGS):

@@ -98,3 +98,10 @@ def test_gates_that_hold_no_rung_are_passed_one_by_one():
     stops, heights = moves(gates, 0.0, 0.0)
     assert stops.tolist() == [0, 1, 2, 3]
     assert heights == pytest.approx([0.0, 0.001, 0.008, 0.0])
+
+
+def test_a_move_straight_up_has_its_two_ends():
+    """Both gates stand at one place."""
+    stops, heights = moves(np.array([[0, 0.0, 0.0], [0, 0.3, 0.3]]), 0.0, 0.3)
+    assert stops.tolist() == [0, 1]
+    assert heights.tolist() == [0.0, 0.3]
