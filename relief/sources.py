@@ -174,9 +174,10 @@ def check_depth(depth: float, job: Job) -> None:
 def default_pitch(scallop: float, finish: Cutter, width: float, length: float) -> float:
     """Return the distance of nodes that can prove the scallop: at most twice its height.
 
-    The pitch divides the width exactly. It is never finer than a grid of four million nodes.
+    It is at most a sixteenth of the ball, too, of a taper's tip or a bull's corner. The pitch divides the
+    width exactly. It is never finer than a grid of four million nodes.
     """
-    wanted = min(2 * scallop, finish.diameter / 16)
+    wanted = min(2 * scallop, profile(finish).corner_radius / 8)
     affordable = math.sqrt(width * length / MOST_NODES_BY_DEFAULT)
     return width / math.ceil(width / max(wanted, affordable) - 1e-9)
 

@@ -98,6 +98,8 @@ def test_default_pitch_proves_the_scallop_and_divides_the_width():
 
     assert default_pitch(0.05, ball, 120.0, 90.0) == pytest.approx(0.1)
     assert default_pitch(0.5, ball, 120.0, 90.0) <= 3.175 / 16
+    taper = Cutter("taper", 6.35, tip_radius=0.8, angle=12.0)
+    assert default_pitch(0.5, taper, 120.0, 90.0) <= 1.6 / 16
     assert (300 / default_pitch(0.01, ball, 300.0, 300.0)) ** 2 <= 4_010_000
     assert (120 / default_pitch(0.03, ball, 120.0, 90.0)) % 1 == pytest.approx(0, abs=1e-6)
 
