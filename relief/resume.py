@@ -213,6 +213,11 @@ def _refuse_what_cannot_be_taken_up(program: Program, moves: Moves) -> None:
             " run it again from its beginning, lines that are scored already stay as they are"
         )
         raise ProgramError(message)
+    if program.operation == "holes":
+        message = (
+            f"{file}: run it again from its beginning; where a hole is drilled already it meets only air"
+        )
+        raise ProgramError(message)
     if moves.rapid.all():
         message = f"{file}: cuts nothing; there is nothing to take up"
         raise ProgramError(message)

@@ -17,7 +17,9 @@ from relief.checks import Check
 from relief.cli import relief
 from relief.errors import ProgramError
 from relief.program.read import read_program
+from relief.proof import Program
 from relief.resume import AGAIN, resume
+from relief.shop.records import Cutter
 from tests import independent
 from tests.judge import Made
 from tests.mutants import good
@@ -230,6 +232,18 @@ def test_the_trace_is_run_again_from_its_beginning(terrain: Made) -> None:
     """It turns no cutter, so nothing is gained by taking it up."""
     with pytest.raises(ProgramError, match=r"0-trace.nc: turns no cutter"):
         resume(terrain.folder / "0-trace.nc", terrain.folder, "rest.nc", line=20)
+
+
+@pytest.mark.parametrize(
+    ("kind", "operation", "said"),
+    [("drag", "outline", "a drag point is swivelled"), ("flat", "holes", "it meets only air")],
+)
+def test_what_is_better_begun_anew_is_refused(terrain: Made, kind: str, operation: str, said: str) -> None:
+    """A point that is dragged needs the way it came by; a hole is drilled a second time in air."""
+    cutter = Cutter(kind, 3.0, angle=60.0 if kind == "drag" else 0.0)
+    text = terrain.texts["1-roughing.nc"].encode()
+    with pytest.raises(ProgramError, match=said):
+        resuming._refuse_what_cannot_be_taken_up(Program("4.nc", operation, text, cutter), read_program(text))
 
 
 def test_an_existing_file_is_kept(terrain: Made, tmp_path: Path) -> None:
