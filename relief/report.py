@@ -157,6 +157,17 @@ class Report:
             what += f", {self.length(depth)} deep"
         return f"{what}, in {self.job.get('material', 'stock')}."
 
+    def face_up(self) -> str:
+        """Return which face of the stock lies up while it is carved, in one sentence."""
+        asked = self.job.get("relief", {})
+        tones = "white goes deepest" if asked.get("style") == "sunk" else "white stands highest"
+        if asked.get("mirror"):
+            return (
+                "The BACK of the piece lies up: the picture is cut reversed, to be seen through the stock from"
+                f" the other face; {tones}."
+            )
+        return f"The face that will be seen lies up; {tones}."
+
     def time_sentence(self) -> str:
         """Return the time at the machine, whole and by operation, in one sentence."""
         cuts = [f"{run.operation} {format_time(run.seconds)}" for run in self.programs if run.cutter]

@@ -393,3 +393,19 @@ def test_contrast(ink: str, ground: str) -> None:
     colours = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", page))
     light, dark = sorted((luminance(colours[ink]), luminance(colours[ground])), reverse=True)
     assert (light + 0.05) / (dark + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize(
+    ("relief", "words"),
+    [
+        ({}, "The face that will be seen lies up; white stands highest."),
+        ({"mirror": True, "style": "sunk"}, "The BACK of the piece lies up: the picture is cut reversed"),
+    ],
+)
+def test_the_sheet_says_which_face_is_up(relief, words):
+    """See-through stock is carved from its back, with the picture reversed."""
+    job = a_job()
+    job = replace(job, relief=replace(job.relief, **relief))
+    page = Page(render_sheet(a_report(job=job.to_table()), IMAGES, a_setup(job), a_trace()))
+
+    assert words in page.text
