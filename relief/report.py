@@ -163,8 +163,8 @@ class Report:
         tones = "white goes deepest" if asked.get("style") == "sunk" else "white stands highest"
         if asked.get("mirror"):
             return (
-                "The BACK of the piece lies up: the picture is cut reversed, to be seen through the stock from"
-                f" the other face; {tones}."
+                "The BACK of the piece lies up: the picture is cut reversed, to be seen through the stock"
+                f" from the other face; {tones}."
             )
         return f"The face that will be seen lies up; {tones}."
 

@@ -25,6 +25,8 @@ from tests.random_jobs import FLATS, SHOP, random_job, surface
 SPACING = 0.1  # mm between samples along a move where stock is carved
 FINE = 0.05  # the same where widths are measured
 FLAT_SLACK, DEEP_SLACK = 0.02, 0.06  # degrees of the lattice's rounding; mm of engagement
+AIR = 0.02  # mm: a move that takes off no more enters nothing
+RIM = 0.01  # mm: nodes so near to a cutter's rim are cut by it, but count for no depth
 LEAST_ROOM = 1.0  # what the checks promise beside a clamp, mm
 
 
@@ -63,11 +65,11 @@ def judge(folder: Path, report: Report, machine_decimals: int) -> Judged:
             continue
         section = job["cutout"] if text.run.operation == "cutout" else job["roughing"]
         angle = section.get("entry_angle") or material.entry_angle
-        _entries(found, text, angle)
         rule = material.stepdown * text.run.cutter.diameter
         if text.run.operation != "finishing":
             rule = section.get("stepdown") or rule
-        _engagement(found, text, stock, rule, report)
+        depths = _engagement(found, text, stock, rule, report)
+        _entries(found, text, angle, depths)
     for text in texts:
         _clamps(found, text, [t.run.cutter for t in texts if t.run.cutter], job.get("clamps", []))
     if job["cutout"]["shape"] != "none":
@@ -88,14 +90,14 @@ def _read(folder: Path, run: ProgramRun, report: Report, decimals: int) -> Text:
     return Text(run, points[told] - corner, rapid[told], feed[told])
 
 
-def _entries(found: Judged, text: Text, angle: float) -> None:
+def _entries(found: Judged, text: Text, angle: float, depths: np.ndarray) -> None:
     """No way down is steeper than the rule but at plunge feed: no faster downward than that.
 
     A finishing pass follows the surface, however steep; there the way down from a rapid is the entry.
     """
     step = np.diff(text.points, axis=0)
     cut, run = ~text.rapid[1:], np.hypot(step[:, 0], step[:, 1])
-    down = cut & (step[:, 2] < 0)
+    down = cut & (step[:, 2] < 0) & (depths > AIR)
     if text.run.operation == "finishing":
         down &= text.rapid[:-1]
     steepness = np.degrees(np.arctan2(-step[:, 2], run))
@@ -135,7 +137,9 @@ class Stock:
             hit = (away <= radius) & (i >= 0) & (j >= 0) & (i < columns) & (j < rows)
             z = (at[:, 2, None, None] + below(np.minimum(away, radius)))[hit]
             where = (j[hit], i[hit])
-            taken = np.where(counted[where], self.heights[where] - z, 0.0)
+            # what the rim only touches is not cut
+            inner = counted[where] & (away[hit] <= radius - RIM)
+            taken = np.where(inner, self.heights[where] - z, 0.0)
             yield float(taken.max(initial=0.0))
             np.minimum.at(self.heights, where, z)
 
@@ -145,8 +149,8 @@ class Stock:
         return i * self.pitch + self.corner[0], j * self.pitch + self.corner[1]
 
 
-def _engagement(found: Judged, text: Text, stock: Stock, rule: float, report: Report) -> None:
-    """No move takes off more than the rule; where a finishing pass has to, the report says so."""
+def _engagement(found: Judged, text: Text, stock: Stock, rule: float, report: Report) -> np.ndarray:
+    """Hold what each move takes off to the rule; a finishing pass may break it where the report says so."""
     counted = np.ones(stock.heights.shape, dtype=bool)
     allowance = report.job["cutout"]["allowance"]
     if text.run.operation == "cutout" and allowance:  # the last pass, a shaving along the wall
@@ -161,8 +165,9 @@ def _engagement(found: Judged, text: Text, stock: Stock, rule: float, report: Re
     told = any(c.name == "stepdown by the rule" and not c.holds for c in report.checks)
     if text.run.operation == "finishing" and told:
         found.figures["finishing deeper than its rule, and told, mm"] = deepest - rule
-        return
+        return depths
     found.hold(f"{text.run.operation} deeper than its rule, mm", deepest - rule, DEEP_SLACK, text.run.file)
+    return depths
 
 
 def _clamps(found: Judged, text: Text, every: list, clamps: list) -> None:
