@@ -28,6 +28,8 @@ def practice(count: int, seed: int) -> int:
                 print(f"job {number}: {outcome}", flush=True)
         else:
             carved += 1
+            figures = ", ".join(f"{name} {value:.4f}" for name, value in sorted(outcome.figures.items()))
+            print(f"job {number}: {figures}", flush=True)
             for name, value in outcome.figures.items():
                 worst[name] = max(worst.get(name, (-1e9, 0)), (value, number))
             faults += bool(outcome.faults)
