@@ -287,9 +287,9 @@ def _stand(
     cuts: Flags,
     count: int,
 ) -> int:
-    """Note a position and what the cutter takes there."""
+    """Note a position, and whether the cutter takes something there or on the way from the last one."""
     nodes[count], heights[count] = at, height
-    cuts[count] = met[at] > height - NEAR
+    cuts[count] = met[at] > height - NEAR or (count > 0 and met[nodes[count - 1]] > height - NEAR)
     met[at], axis[at] = min(met[at], height), min(axis[at], height)
     return count + 1
 

@@ -34,7 +34,7 @@ BEND, MEAN = 16.0, 2.0
 def cut_span(ground: Ground, rules: Rules, span: Span, floor: float, backward: bool) -> None:
     """Go to a span and cut it down to its floor, never deeper than the stepdown."""
     met = met_by(ground.stock, ground.pitch, rules, span)
-    floors = _eased(ground, rules, _reachable_floor(ground, rules, span, met, floor), met)
+    floors = _eased(ground, rules, _reachable_floor(ground, rules, span, floor), met)
     taken = np.flatnonzero(met > floors + TRIFLE)
     if not taken.size:
         return
@@ -79,11 +79,13 @@ def _axis(ground: Ground, span: Span, way: slice) -> Doubles:
     return np.ascontiguousarray(ground.stock[span.row, span.first : span.last][way], dtype=np.float64)
 
 
-def _reachable_floor(ground: Ground, rules: Rules, span: Span, met: Doubles, floor: float) -> Doubles:
+def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> Doubles:
     """Return the lowest tip heights of a span in this layer: no gouge, no deeper than the stepdown.
 
-    On the way from one node to the next the cutter meets what it meets at either.
+    On the way from one node to the next the cutter meets what it meets at either; a node just on its rim is
+    met too.
     """
+    met = _highest(ground.stock, rules.radius + rules.step, ground.pitch, span)
     surface = ground.tip[span.row, span.first : span.last].astype(np.float64)
     near = met.copy()
     near[1:] = np.maximum(near[1:], met[:-1])
@@ -130,18 +132,19 @@ def _walk(
 
 def met_by(stock: Heights, pitch: float, rules: Rules, span: Span) -> Doubles:
     """Return the highest stock that the cutter is sure to cut at each node of a span."""
-    met = np.empty(span.last - span.first)
-    met_along_row(stock, _disc(rules.sure_radius, pitch), *span, met)
-    return met
+    return _highest(stock, rules.sure_radius, pitch, span)
 
 
 def near_to(ground: Ground, rules: Rules, span: Span) -> Doubles:
     """Return the highest stock that the cutter could touch at each node of a span and halfway to the next."""
-    near = np.empty(span.last - span.first)
-    met_along_row(
-        ground.stock, _disc(math.hypot(rules.radius, ground.pitch / 2) + EVEN, ground.pitch), *span, near
-    )
-    return near
+    return _highest(ground.stock, math.hypot(rules.radius, ground.pitch / 2) + EVEN, ground.pitch, span)
+
+
+def _highest(stock: Heights, radius: float, pitch: float, span: Span) -> Doubles:
+    """Return the highest stock within a radius of each node of a span."""
+    highest = np.empty(span.last - span.first)
+    met_along_row(stock, _disc(radius, pitch), *span, highest)
+    return highest
 
 
 def _disc(radius: float, pitch: float) -> npt.NDArray[np.int64]:
