@@ -226,7 +226,8 @@ def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], pro
     )
     notes: tuple[str, ...] = ()
     if cutter == setup.finishing_cutters[0]:
-        plan = plan_passes(angle=asked.angle, cut=asked.cut)
+        left = None if asked.cut == "both ways" else left_standing(setup, done)
+        plan = plan_passes(angle=asked.angle, cut=asked.cut, left=left)
     else:
         stepdown = deepest_layer(cutter, setup.material)
         plan = plan_passes(left=left_standing(setup, done), stepdown=stepdown)

@@ -23,10 +23,12 @@ from relief.cutters import Profile, profile, profile_table
 from relief.heightfield import Heightfield, Region
 from relief.kernels.bands import in_bands
 from relief.kernels.cover import grow_runs
-from relief.kernels.finish import DIP, blocks, traces
+from relief.kernels.finish import DIP, blocks, exact_tip, traces, untouched
 from relief.kernels.route import bring_in, cover, shorten, split
 from relief.kernels.sweep import sweep
 from relief.kernels.tip import reach_grid_source
+from relief.planning.approach import GAP, SIDE_GAP
+from relief.planning.linking import hop, link_height
 from relief.planning.spacing import Lines, ball_area, stepover, whole_passes
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
@@ -53,6 +55,8 @@ SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
 SECTIONS = 16  # of the path, at most, that are worked on side by side …
 LONG = 1000  # … if it has more vertices than this
+
+UNTRACED = np.zeros((0, 0), np.int32), np.zeros((0, 0), np.float32)  # where nothing is traced, only met
 
 # In stepovers of a plane:
 GROWTH = 0.5  # how far a repair run looks for its next vertex
@@ -95,6 +99,7 @@ def plan_finishing(
     tolerance: float = 0.005,
     step: float = 0.001,
     finest: Cutter | None = None,
+    left: Heightfield | None = None,
     progress: Progress | None = None,
 ) -> FinishingPlan:
     """Plan the finishing of a relief.
@@ -113,6 +118,7 @@ def plan_finishing(
     step : mm, the lattice that program text can express
     finest : the finest of the cutters that come after, where there are such
         What this cutter cannot finish as the finest could is left to them.
+    left : what stands when the cutter comes: rapids from cut to cut go no higher than it asks for
     progress : Progress
 
     Returns
@@ -142,7 +148,7 @@ def plan_finishing(
     told.fraction(0.6)
     path = shortened(task, path, touched, spacing)
     path, _ = repaired(task, path, spacing)
-    toolpath = _toolpath(path, clearance)
+    toolpath = _toolpath(path, clearance, left, task.aim.shape)
     told.fraction(1.0)
     yardstick = ball_area(task.tip) / spacing
     return FinishingPlan(toolpath, yardstick, toolpath.cutting_length(), lines.angle_deg)
@@ -409,11 +415,34 @@ def _clear(sections: list[Points], apart: float) -> bool:
     )
 
 
-def _toolpath(path: Points, clearance: float) -> Toolpath:
+def _toolpath(
+    path: Points, clearance: float, left: Heightfield | None = None, shape: Points | None = None
+) -> Toolpath:
     """Return a toolpath that comes down on each cut of a path, follows it and goes up again."""
     gaps = np.flatnonzero(np.isnan(path[:, 0]))
     cuts = np.split(path[~np.isnan(path[:, 0])], gaps - np.arange(len(gaps)))
-    return Toolpath.join([_entered(cut, clearance) for cut in cuts if len(cut)])
+    if left is None or shape is None:
+        return Toolpath.join([_entered(cut, clearance) for cut in cuts if len(cut)])
+    standing = Ground(left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, shape)
+    return from_cut_to_cut([cut for cut in cuts if len(cut)], left, standing, clearance)
+
+
+def from_cut_to_cut(cuts: list[Points], left: Heightfield, standing: Ground, clearance: float) -> Toolpath:
+    """Return a toolpath that goes from cut to cut no higher than what stood before asks for."""
+    points, kinds = [np.array([[*cuts[0][0, :2], clearance]])], [np.array([RAPID])]
+    for cut in cuts:
+        here, start = points[-1][-1], cut[0]
+        a, b = ((float(x), float(y)) for x, y in (here[:2] - left.origin, start[:2] - left.origin))
+        over = link_height(left.heights, left.pitch, a, b, float(standing.shape[3]) + SIDE_GAP)
+        height = max(float(here[2]), min(over + GAP, clearance), float(start[2]))
+        touch = exact_tip(standing, start[0], start[1], untouched())
+        way, rapids = hop(here, start, height, min(max(touch, float(start[2])) + GAP, height))
+        moves, of_each = entered(cut)
+        points += [way, moves]
+        kinds += [rapids, of_each]
+    points.append(np.array([[*points[-1][-1, :2], clearance]]))
+    kinds.append(np.array([RAPID]))
+    return Toolpath(np.concatenate(points), np.concatenate(kinds).astype(np.uint8))
 
 
 def _entered(cut: Points, clearance: float) -> Toolpath:

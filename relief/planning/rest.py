@@ -21,26 +21,24 @@ from scipy.spatial import cKDTree
 from relief.cutters import profile
 from relief.heightfield import Heightfield, Region
 from relief.kernels.finish import blocks, exact_tip, traces, untouched
-from relief.planning.approach import GAP, SIDE_GAP
 from relief.planning.finishing import (
+    UNTRACED,
     FinishingPlan,
     Flags,
     Ground,
     Points,
     Task,
-    entered,
     finishing_task,
+    from_cut_to_cut,
     missed_runs,
     repaired,
     shortened,
 )
-from relief.planning.linking import hop, link_height
 from relief.planning.spacing import stepover
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
-from relief.toolpath import RAPID, Toolpath
+from relief.toolpath import Toolpath
 
-UNTRACED = np.zeros((0, 0), np.int32), np.zeros((0, 0), np.float32)  # where nothing is traced, only met
 STAY_DOWN = 12.0  # mm over the surface that take no longer than going up, across and down …
 PER_MM = 0.5  # … and so much more for each mm across
 LONGEST = 25.0  # mm: longer ways across are not tried over the surface
@@ -102,7 +100,7 @@ def plan_rest(
         left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, task.ground.shape
     )
     cuts = [layer for cut in _cuts(path) for layer in _layers(cut, standing, stepdown, step)]
-    toolpath = _toolpath(cuts, left, standing, clearance)
+    toolpath = from_cut_to_cut(cuts, left, standing, clearance)
     told.fraction(1.0)
     area = float(np.sqrt(1 + task.tip.slope() ** 2)[short].sum()) * task.tip.pitch**2
     return FinishingPlan(toolpath, area / spacing, toolpath.cutting_length(), 0.0)
@@ -213,21 +211,3 @@ def _buried(cut: Points, deep: Flags) -> list[slice]:
     apart = np.flatnonzero(np.diff(arc[places]) > BRIDGED)
     starts, ends = places[np.append(0, apart + 1)], places[np.append(apart, -1)]
     return [slice(max(start - 1, 0), end + 2) for start, end in zip(starts, ends, strict=True)]
-
-
-def _toolpath(cuts: list[Points], left: Heightfield, standing: Ground, clearance: float) -> Toolpath:
-    """Return a toolpath that goes from cut to cut no higher than what stood before asks for."""
-    points, kinds = [np.array([[*cuts[0][0, :2], clearance]])], [np.array([RAPID])]
-    for cut in cuts:
-        here, start = points[-1][-1], cut[0]
-        a, b = ((float(x), float(y)) for x, y in (here[:2] - left.origin, start[:2] - left.origin))
-        over = link_height(left.heights, left.pitch, a, b, float(standing.shape[3]) + SIDE_GAP)
-        height = max(float(here[2]), min(over + GAP, clearance), float(start[2]))
-        touch = exact_tip(standing, start[0], start[1], untouched())
-        way, rapids = hop(here, start, height, min(max(touch, float(start[2])) + GAP, height))
-        moves, of_each = entered(cut)
-        points += [way, moves]
-        kinds += [rapids, of_each]
-    points.append(np.array([[*points[-1][-1, :2], clearance]]))
-    kinds.append(np.array([RAPID]))
-    return Toolpath(np.concatenate(points), np.concatenate(kinds).astype(np.uint8))

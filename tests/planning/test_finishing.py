@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -174,6 +175,21 @@ def test_one_way(cut, sign):
 
     assert (np.sign(along[np.abs(along) > 0.2]) == sign).all()
     assert ridges(field, plan, BALL).max() <= SCALLOP + 0.001
+
+
+def test_one_way_goes_back_low():
+    """Rapids from cut to cut stay 1 mm above what stands, and in air: no node near them stands higher."""
+    field = FIELDS["waves"]()
+    left = field.with_heights(field.heights + 0.4)
+    plan = plan_finishing(field, field.region, BALL, SCALLOP, cut="climb", left=left)
+    points, across = plan.toolpath.points[1:-1], plan.toolpath.kinds[1:-1] == RAPID
+
+    assert across.sum() > 10
+    assert points[across, 2].max() <= left.heights.max() + 1.001
+    for a, b in pairwise(points):
+        if across[np.flatnonzero((points == b).all(axis=1))[0]] and math.dist(a[:2], b[:2]) > 1:
+            box = Region(min(a[0], b[0]), min(a[1], b[1]), max(a[0], b[0]), max(a[1], b[1]))
+            assert left.cropped(box).heights.max() < b[2]
 
 
 @pytest.mark.parametrize("angle", [0.0, 90.0, 30.0, 45.0])
