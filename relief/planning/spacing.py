@@ -104,8 +104,9 @@ class Lines:
     ends: Points
 
     def every(self, step: int) -> Lines:
-        """Return one of so many passes, the middle one of each."""
-        return Lines(self.angle_deg, self.starts[step // 2 :: step], self.ends[step // 2 :: step])
+        """Return one of so many passes, the middle one of each; of fewer passes the middle one."""
+        first = min(step, len(self.starts)) // 2
+        return Lines(self.angle_deg, self.starts[first::step], self.ends[first::step])
 
 
 def whole_passes(tip: Heightfield, radius: float, spacing: float, angle: float | Literal["auto"]) -> Lines:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from relief.errors import PlanError
 from relief.heightfield import Heightfield
-from relief.planning.spacing import ball_area, scallop_height, stepover, whole_passes
+from relief.planning.spacing import Lines, ball_area, scallop_height, stepover, whole_passes
 from tests import fields
 
 # R, s, h in mm. The exact formula h = R − √(R² − s²/4) is textbook geometry; 6 mm ball, 0.5 → 0.0104,
@@ -103,3 +103,10 @@ def test_area_of_a_slope():
     """The area of a plane at 45° is √2 times its shadow."""
     tip = Heightfield(np.add.outer(np.zeros(21), np.arange(31) * 0.1), 0.1)
     assert ball_area(tip) == pytest.approx(2 * 3 * math.sqrt(2), rel=1e-6)
+
+
+@pytest.mark.parametrize(("count", "kept"), [(1, [0]), (4, [2]), (8, [4]), (20, [4, 12])])
+def test_every_eighth_pass_of_few_is_the_middle_one(count: int, kept: list[int]) -> None:
+    """However few passes there are, one of them is looked at."""
+    places = np.column_stack([np.arange(count), np.zeros(count)]).astype(float)
+    assert Lines(0.0, places, places + 1.0).every(8).starts[:, 0].tolist() == kept
