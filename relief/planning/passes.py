@@ -57,7 +57,8 @@ def _cut_piece(ground: Ground, rules: Rules, span: Span, floors: Doubles, backwa
     if len(floors) < SHORTEST_RAMP and (axis > floors + BITE * rules.stepdown).all():
         return
     entry = (nodes[0] * ground.pitch, span.row * ground.pitch)
-    if approach(ground, rules, entry, float(floors[0]), float(near_to(ground, rules, span)[way][0])):
+    first = near_to(ground, rules, Span(span.row, int(nodes[0]), int(nodes[0]) + 1))
+    if approach(ground, rules, entry, float(floors[0]), float(first[0])):
         axis = _axis(ground, span, way)
     near = np.ascontiguousarray(near_to(ground, rules, span)[way])
     _walk(ground, rules, span, nodes, floors, axis, near)
