@@ -147,6 +147,8 @@ def _work(plan: Plan, setup: Setup, seconds: float | None) -> Work:
     head = program_head(setup, plan.operation, plan.cutter, rpm, seconds)
     if setup.tiling and plan.tile:
         head = replace(head, operation=f"{plan.operation}, tile {plan.tile} of {len(setup.tiling.tiles)}")
+        if plan.tile > 1:
+            head = replace(head, zero="X0 Y0 Z0 stay as set for tile 1; the board is moved on, over its pins")
     return Work(plan.toolpath, plan.feed, head, plan.stops)
 
 
