@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from relief.clamps import FAR, LEAST_ROOM, ROOM, spare_room, turning_parts
@@ -38,6 +38,7 @@ def sampled_spare(at: np.ndarray, cutter: Cutter, clamp: Clamp, above: float) ->
     return min([FAR, *(part.min() for part in found if part.size)])
 
 
+@settings(deadline=None)
 @given(start=places, end=places)
 def test_the_room_beside_a_clamp_is_that_of_dense_samples(start, end):
     """Cutter, shank and holder count from their own height above the tip, over the whole of a move."""

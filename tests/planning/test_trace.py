@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import ConvexHull
 
@@ -35,6 +35,7 @@ def test_a_disc_needs_twelve_corners() -> None:
     assert 100 * (1 / np.cos(np.pi / 12) - 1) - 0.2 < plan.stray < 100 * (1 / np.cos(np.pi / 8) - 1)
 
 
+@settings(max_examples=40, deadline=None)
 @given(
     places=st.lists(st.tuples(coordinates, coordinates), min_size=1, max_size=30), radius=st.floats(0.5, 10)
 )
