@@ -84,19 +84,22 @@ def fewest_moves(
                 open_still = open_still or low[s] <= high[s]
             if not open_still:
                 break
-        wide = max(gates[best, 0] - gates[k, 0], EVEN)
         found = 0
-        height = next_rung(gates, best, step, -math.inf) if best < n - 1 else last
-        for _ in range(RUNGS):
-            for s in range(starts):
-                bottom, top = z[s] + kept_low[s] * wide, z[s] + kept_high[s] * wide
-                if bottom - EVEN <= height <= top + EVEN:
-                    rungs[count, found], came[count, found] = height, s
-                    found += 1
+        while found == 0:
+            wide = max(gates[best, 0] - gates[k, 0], EVEN)
+            height = next_rung(gates, best, step, -math.inf) if best < n - 1 else last
+            for _ in range(RUNGS):
+                for s in range(starts):
+                    bottom, top = z[s] + kept_low[s] * wide, z[s] + kept_high[s] * wide
+                    if best == k + 1 or bottom - EVEN <= height <= top + EVEN:
+                        rungs[count, found], came[count, found] = height, s
+                        found += 1
+                        break
+                height = next_rung(gates, best, step, height + 2.0 * EVEN)
+                if best == n - 1 or height > gates[best, 2] + EVEN:
                     break
-            height = next_rung(gates, best, step, height + 2.0 * EVEN)
-            if best == n - 1 or height > gates[best, 2] + EVEN:
-                break
+            if found == 0:  # rounding took the rung that was met: the next gate can always be gone to
+                best = k + 1
         stops[count] = best
         starts = found
         count += 1

@@ -105,3 +105,18 @@ def test_a_move_straight_up_has_its_two_ends():
     stops, heights = moves(np.array([[0, 0.0, 0.0], [0, 0.3, 0.3]]), 0.0, 0.3)
     assert stops.tolist() == [0, 1]
     assert heights.tolist() == [0.0, 0.3]
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.integers(0, 9999))
+def test_no_height_is_made_up(seed):
+    """Gates at one place, of no height, off the lattice: every height is an end's or a rung at its gate."""
+    rng = np.random.default_rng(seed)
+    along = np.repeat(np.cumsum(rng.uniform(1e-4, 0.1, 12)), rng.integers(1, 4, 12))
+    height = np.cumsum(rng.normal(0, 0.1, len(along)))
+    gates = around(along, height, 0.001 * rng.integers(0, 2), 0.02 * rng.integers(0, 2, len(along)))
+    stops, heights = moves(gates, height[0], height[-1])
+    assert (stops[0], stops[-1]) == (0, len(along) - 1)
+    assert (heights[0], heights[-1]) == (height[0], height[-1])
+    assert (heights[1:-1] >= gates[stops[1:-1], 1] - 1e-6).all()
+    assert (heights[1:-1] <= gates[stops[1:-1], 2] + STEP + 1e-6).all()
