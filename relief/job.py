@@ -295,7 +295,14 @@ class Output:
         Length | None,
         key("distance of grid nodes; default: 2 × scallop, at most 1/16 of the ball", "mm", gt=0),
     ] = None
-    mesh_tolerance: Annotated[Length, key("how far carved.stl may stray from the surface", "mm", ge=0)] = 0.01
+    mesh_tolerance: Annotated[
+        Length,
+        key(
+            "how far carved.stl may stray from the surface; by default more where it would pass 60 MB",
+            "mm",
+            ge=0,
+        ),
+    ] = 0.01
     mesh: Annotated[
         Literal["stl", "ply", "glb"],
         key("besides carved.stl, the mesh in deviation colours: ply (mm) or glb (metres, by its standard)"),

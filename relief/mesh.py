@@ -81,7 +81,9 @@ def solid(surface: Heightfield, bottom: float) -> Mesh:
     return reduced_solid(surface, bottom, tolerance=None)
 
 
-def reduced_solid(surface: Heightfield, bottom: float, tolerance: float | None) -> Mesh:
+def reduced_solid(
+    surface: Heightfield, bottom: float, tolerance: float | None, largest: int | None = None
+) -> Mesh:
     """Return the solid between a surface and a flat bottom, with as few of the nodes as the tolerance needs.
 
     Parameters
@@ -90,6 +92,7 @@ def reduced_solid(surface: Heightfield, bottom: float, tolerance: float | None) 
     bottom : float, mm, height of the flat bottom, below the whole surface
     tolerance : float, mm
         How far the mesh may lie above or below any node of the surface; None keeps every node.
+    largest : bytes of the STL file, at most; the tolerance is widened by half until the mesh fits
 
     Returns
     -------
@@ -110,7 +113,10 @@ def reduced_solid(surface: Heightfield, bottom: float, tolerance: float | None) 
         top = _all_triangles(surface.rows, surface.columns)
     else:
         top = few_triangles(surface.heights, tolerance)
-    return _closed(surface, bottom, top)
+    solid = _closed(surface, bottom, top)
+    if tolerance and largest and len(_HEADER) + 4 + _FACET.itemsize * len(solid.triangles) > largest:
+        return reduced_solid(surface, bottom, 1.5 * tolerance, largest)
+    return solid
 
 
 def stl_bytes(mesh: Mesh) -> bytes:

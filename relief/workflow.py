@@ -17,7 +17,7 @@ from relief.evidence import ReadProgram
 from relief.fineness import resolved
 from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
-from relief.job import Job
+from relief.job import Job, Output
 from relief.jobfolder import check_file, check_folder, write_file, write_folder
 from relief.measures import volume_below
 from relief.mesh import Mesh, deviation_colours, glb_bytes, ply_bytes, reduced_solid, stl_bytes
@@ -33,6 +33,8 @@ from relief.tiled import plan_tiles
 
 # Thickness of what the mesh keeps where the board is cut through, mm.
 FILM = 0.05
+# Bytes of carved.stl, at most, unless a job asks for a tolerance of its own.
+LARGEST = 60_000_000
 
 
 def carve(
@@ -170,7 +172,10 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
 def _meshes(board: Heightfield, setup: Setup, finished: Heightfield) -> dict[str, bytes]:
     """Return the expected board as a closed solid, in the formats asked for."""
     output = setup.job.output
-    mesh = reduced_solid(board, -setup.job.stock.thickness, output.mesh_tolerance or None)
+    tolerance, by_default = output.mesh_tolerance, output.mesh_tolerance == Output().mesh_tolerance
+    mesh = reduced_solid(
+        board, -setup.job.stock.thickness, tolerance or None, LARGEST if by_default else None
+    )
     return {"carved.stl": stl_bytes(mesh)} | _coloured(mesh, setup, finished)
 
 

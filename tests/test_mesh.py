@@ -240,3 +240,13 @@ def test_glb_holds_mesh_and_colours() -> None:
     linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
     assert np.abs(written[:, :3] - 255 * linear).max() <= 0.5 + 1e-9
     assert glb_bytes(mesh, colours) == content
+
+
+def test_a_file_that_would_be_too_large_gets_a_wider_tolerance() -> None:
+    """As much of it as the size asks for; a mesh that fits is left as it is."""
+    field = fields.terrain(width=20.0, depth=4.0, pitch=0.1)
+    fine = reduced_solid(field, -10.0, 0.01)
+    size = len(stl_bytes(fine))
+    assert len(stl_bytes(reduced_solid(field, -10.0, 0.01, size))) == size
+    smaller = reduced_solid(field, -10.0, 0.01, size // 2)
+    assert size // 5 < len(stl_bytes(smaller)) <= size // 2
