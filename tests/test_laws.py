@@ -142,6 +142,8 @@ def test_what_was_read_is_written_again_to_the_byte(seed: int, units: str, z: st
     """Writer after reader is the identity on our programs: nothing of a text is lost in its moves."""
     job = done(target(seed), **{"output.units": units, "zero.z": z})
     for program, run in zip(job.programs, job.proof.evidence.programs, strict=True):
+        if program.cutter is None:
+            continue  # the pauses of the trace are no moves
         moves = read_program(program.text)
         last = len(moves) - int(moves.points[-2, 2] < moves.points[1, 2])  # but for the closing retract
         path = Toolpath(

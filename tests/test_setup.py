@@ -56,11 +56,11 @@ def test_zero_is_an_offset_of_the_text(zero, offset):
     assert offset == pytest.approx(lay_out(Job("a.png", zero=zero), SHOP, FIELD).zero)
 
 
-def test_the_lattice_follows_the_units():
-    """Millimetres with three decimals; inches with five, a quarter of a micron."""
+def test_the_lattice_is_the_same_in_both_units():
+    """Millimetres with three decimals, whatever the text is in: so both carve the same surface."""
     assert lay_out(Job("a.png"), SHOP, FIELD).step == pytest.approx(0.001)
     inch = lay_out(Job("a.png", output=Output(units="in")), SHOP, FIELD)
-    assert inch.step == pytest.approx(25.4e-5)
+    assert inch.step == pytest.approx(0.001)
 
 
 @pytest.mark.parametrize(

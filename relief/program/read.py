@@ -115,7 +115,7 @@ class _Controller:
     scale: float = 0.0  # mm in a unit of the text; 0 = not told yet
     absolute: bool = True
     system: int = 540
-    rpm: float = 0.0
+    rpm: float = math.nan
     turning: bool = False
     chosen: int | None = None
     tool: int | None = None
@@ -221,6 +221,9 @@ class _Reader:
         if 6 in block.m:
             self._change_tool()
         if 3 in block.m:
+            if math.isnan(state.rpm):
+                message = "M3 starts the spindle, but no S word has told its speed"
+                raise ProgramError(message)
             state.turning = True
         if 5 in block.m:
             state.turning = False

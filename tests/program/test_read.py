@@ -320,3 +320,9 @@ def test_modes_that_a_program_says_before_it_moves():
 
     assert {210, 170, 900, 940, 540} == read_program(early).modes
     assert {210} == read_program(late).modes
+
+
+def test_a_spindle_that_no_speed_was_told_is_not_started() -> None:
+    """M3 before any S: nobody knows how fast it would turn."""
+    with pytest.raises(ProgramError, match=r"line 2: M3 .* no S word"):
+        read_program(b"G17 G20 G90 G94 G54\nM3\nM2\n")
