@@ -5,8 +5,9 @@ Every move is swept exactly at the nodes; nothing is sampled along a move.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -22,9 +23,11 @@ from relief.shop.records import Cutter
 BATCH = 1 << 19  # moves swept at once: bounds the memory and paces the progress
 CHUNK = 1 << 12  # moves between two looks at the stock
 FEW = 1 << 8  # moves that are followed one by one
+WINDOW = 1 << 7  # nodes along a window that is searched for the deepest cut
 NEIGHBOURS = 1 << 5  # moves in a row that are near a place, or not, together
 
 Points = npt.NDArray[np.float64]
+Numbers = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +163,7 @@ def _boxes(points: Points) -> tuple[Points, Points]:
     return low, high
 
 
-def _moves_near(boxes: tuple[Points, Points], region: Region, count: int) -> npt.NDArray[np.int64]:
+def _moves_near(boxes: tuple[Points, Points], region: Region, count: int) -> Numbers:
     """Return the numbers of all moves that come into a box, and of some of their neighbours."""
     low, high = boxes
     met = (low <= (region.right, region.far)).all(axis=1) & (high >= (region.left, region.near)).all(axis=1)
@@ -235,7 +238,9 @@ def _depth_at(carver: _Carver, first: int, k: int) -> float:
     return float(depths_below(local, carver.pitch, carver.shape, points[-2:-1], points[-1:])[0])
 
 
-def deepest_cut(stock: Heightfield, moves: Moves, cutter: Cutter, within: float = 0.05) -> DeepestCut:
+def deepest_cut(
+    stock: Heightfield, moves: Moves, cutter: Cutter, within: float = 0.02, left: Heightfield | None = None
+) -> DeepestCut:
     """Find the most that one feed move takes off below the stock as it stands at its moment.
 
     Parameters
@@ -245,17 +250,18 @@ def deepest_cut(stock: Heightfield, moves: Moves, cutter: Cutter, within: float 
     cutter : Cutter
     within : mm
         The depth returned is never less than the true one, and more by no more than this.
+    left : what `carve_stock` leaves of the stock, where that is known already
 
     Notes
     -----
-    The most that a run of moves takes off together bounds each of them. Runs that cannot beat the deepest cut
-    found so far by more than `within` are carved whole; the others are halved, and the shortest followed move
-    by move.
+    What a run of moves takes off together bounds each of them, node by node. So only nodes where a run takes
+    off more than the deepest cut found so far (and `within`) are looked at again, in halves of the run, and
+    in short ones move by move. Places where all moves together take off most come first.
     """
-    carver = _Carver(stock, moves, cutter)
-    search = _CutSearch(carver, moves.rapid, within)
-    for first in range(0, len(moves), CHUNK):
-        search.run(first, min(first + CHUNK, len(moves)))
+    if not len(moves):
+        return DeepestCut(0.0, 0)
+    search = _CutSearch(_Carver(stock, moves, cutter), moves.rapid, within)
+    search.run((left or carve_stock(stock, moves, cutter)).heights)
     block = int(moves.block[search.move]) if search.move >= 0 else 0
     return DeepestCut(max(search.depth, search.bound), block)
 
@@ -267,6 +273,35 @@ def deepest_move(moves: Moves, cutter: Cutter, x: float, y: float) -> int:
     return int(np.argmax(depths)) if depths.max(initial=0.0) > 0 else -1
 
 
+@dataclass(frozen=True, eq=False)
+class _Run:
+    """Some moves, and what they do in a window of the stock.
+
+    Parameters
+    ----------
+    numbers : of the moves, in running order
+    corner : (row, column) of the window's first node
+    before, after : (rows, columns) mm, the window before and after them
+    """
+
+    numbers: Numbers
+    corner: tuple[int, int]
+    before: Heights
+    after: Heights
+
+    @property
+    def drops(self) -> Heights:
+        """What the moves take off together, mm."""
+        return self.before - self.after
+
+    def around(self, nodes: npt.NDArray[np.bool_]) -> _Run:
+        """Return the run in the smallest window with all of some nodes."""
+        rows, columns = (np.flatnonzero(nodes.any(axis=axis)) for axis in (1, 0))
+        part = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+        corner = self.corner[0] + int(rows[0]), self.corner[1] + int(columns[0])
+        return _Run(self.numbers, corner, self.before[part], self.after[part])
+
+
 class _CutSearch:
     """The deepest single cut found so far, and a bound on those that were not looked at one by one."""
 
@@ -276,29 +311,54 @@ class _CutSearch:
         self.within = within
         self.depth, self.bound, self.move = 0.0, 0.0, -1
 
-    def run(self, first: int, last: int) -> None:
-        """Carve the moves first ≤ k < last, looking closer where they may hold the deepest cut."""
-        carver = self.carver
-        window = carver.window(first, last)
-        after, points = carver.local(window, first, last)
-        sweep(after, carver.pitch, carver.shape, points[:-1], points[1:])
-        bound = float((carver.heights[window] - after).max(initial=0.0))
-        idle = bool(self.rapid[first:last].all())
-        if idle or bound <= self.depth + self.within:
-            self.bound = max(self.bound, 0.0 if idle else bound)
-            carver.heights[window] = after
-        elif last - first > FEW:
-            middle = (first + last) // 2
-            self.run(first, middle)
-            self.run(middle, last)
-        else:
-            self._follow(window, first, last)
+    def run(self, after: Heights) -> None:
+        """Search all moves, which leave `after`."""
+        runs = sorted(self._windows(after), key=lambda run: -float(run.drops.max()))
+        self._follow(runs[0].around(runs[0].drops == runs[0].drops.max()))
+        for run in runs:
+            self._search(run)
 
-    def _follow(self, window: tuple[slice, slice], first: int, last: int) -> None:
+    def _windows(self, after: Heights) -> Iterator[_Run]:
+        """Yield all moves window by window, in each only those that come near it."""
         carver = self.carver
-        local, points = carver.local(window, first, last)
-        depths = depths_in_turn(local, carver.pitch, carver.shape, points[:-1], points[1:])
-        depths[self.rapid[first:last]] = 0.0
-        carver.heights[window] = local
-        if depths.max() > self.depth:
-            self.depth, self.move = float(depths.max()), first + int(depths.argmax())
+        boxes = _boxes(carver.points)
+        for j, i in product(*(range(0, count, WINDOW) for count in after.shape)):
+            window = slice(j, j + WINDOW), slice(i, i + WINDOW)
+            before = carver.heights[window]
+            far, right = (j + before.shape[0]) * carver.pitch, (i + before.shape[1]) * carver.pitch
+            region = Region(i * carver.pitch, j * carver.pitch, right, far).grown(float(carver.shape[3]))
+            yield _Run(_moves_near(boxes, region, len(self.rapid)), (j, i), before, after[window])
+
+    def _search(self, run: _Run) -> None:
+        """Look closer at a run where it may hold the deepest cut: by halves, and at last move by move."""
+        deeper, drops = self.depth + self.within, run.drops
+        deep = drops > deeper
+        if self.rapid[run.numbers].all():
+            return
+        self.bound = max(self.bound, float(drops.max(initial=0.0, where=~deep)))
+        if deep.any() and len(run.numbers) > FEW:
+            for half in self._halves(run.around(deep)):
+                self._search(half)
+        elif deep.any():
+            self._follow(run.around(deep))
+
+    def _halves(self, run: _Run) -> Iterator[_Run]:
+        """Yield the first half of a run and then, as it leaves the stock, the second."""
+        middle = len(run.numbers) // 2
+        between = run.before.copy()
+        sweep(between, self.carver.pitch, self.carver.shape, *self._ends(run.numbers[:middle], run.corner))
+        yield _Run(run.numbers[:middle], run.corner, run.before, between)
+        yield _Run(run.numbers[middle:], run.corner, between, run.after)
+
+    def _ends(self, numbers: Numbers, corner: tuple[int, int]) -> tuple[Points, Points]:
+        """Return where moves start and end, measured from a node."""
+        node = (corner[1] * self.carver.pitch, corner[0] * self.carver.pitch, 0.0)
+        return self.carver.points[numbers] - node, self.carver.points[numbers + 1] - node
+
+    def _follow(self, run: _Run) -> None:
+        depths = depths_in_turn(
+            run.before.copy(), self.carver.pitch, self.carver.shape, *self._ends(run.numbers, run.corner)
+        )
+        depths[self.rapid[run.numbers]] = 0.0
+        if depths.max(initial=0.0) > self.depth:
+            self.depth, self.move = float(depths.max()), int(run.numbers[depths.argmax()])

@@ -349,7 +349,11 @@ def run_program(
     """
     cutter = program.cutter
     contact = rapid_contact(stock, moves, touching)
-    deepest = deepest_cut(layers or stock, moves, cutter) if cutter else DeepestCut(0.0, 0)
+    after = carve_stock(stock, moves, cutter) if cutter else stock
+    deepest = DeepestCut(0.0, 0)
+    if cutter:
+        known = after if layers in (None, stock) else None
+        deepest = deepest_cut(layers or stock, moves, cutter, left=known)
     return ReadProgram(
         file=program.file,
         operation=program.operation,
@@ -358,7 +362,7 @@ def run_program(
         cutter=cutter,
         feeds=program.feeds,
         before=stock,
-        after=carve_stock(stock, moves, cutter) if cutter else stock,
+        after=after,
         contact_depth=contact.depth,
         contact_block=contact.block,
         contacts=len(contact.moves),

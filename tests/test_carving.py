@@ -122,7 +122,7 @@ def test_deepest_cut_is_that_of_a_simulation(
     _, depths = in_turn(before, program, cutter)
     cuts = np.where(program.rapid, 0.0, depths)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(carving, "CHUNK", sizes[0])
+        patch.setattr(carving, "WINDOW", sizes[0])
         patch.setattr(carving, "FEW", sizes[1])
         deepest = deepest_cut(before, program, cutter, within)
     assert cuts.max() - 2 * EXACT <= deepest.depth <= cuts.max() + within + 2 * EXACT
@@ -161,7 +161,7 @@ def test_deepest_cut_counts_layers_one_by_one() -> None:
     points = [(0.0, 1.0, 0.0)]
     for depth in (-1.0, -2.0, -3.0):
         points += [(points[-1][0], 1.0, depth), (4.0 - points[-1][0], 1.0, depth)]
-    assert deepest_cut(stock(), moves(points, "c" * 6), FLAT).depth == pytest.approx(1.0, abs=0.05 + EXACT)
+    assert deepest_cut(stock(), moves(points, "c" * 6), FLAT).depth == pytest.approx(1.0, abs=0.02 + EXACT)
 
 
 def test_no_moves() -> None:

@@ -22,7 +22,7 @@ LOST_SHARE = 0.1
 THIN_FLOOR = 3.0
 LONG_JOB = 8 * 3600.0
 # The deepest cut is found to this, from above (see relief.carving.deepest_cut).
-STEPDOWN_SLACK = 0.06
+STEPDOWN_SLACK = 0.03
 
 
 def scallop_reached(evidence: Evidence) -> Check:
