@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import math
 from collections.abc import Sequence
@@ -243,8 +244,8 @@ def _pooled(values: _Map, factor: int) -> _Map:
     rows, columns = (-(-size // factor) * factor for size in flipped.shape)
     padded = np.zeros((rows, columns))
     padded[: flipped.shape[0], : flipped.shape[1]] = flipped
-    blocks = padded.reshape(rows // factor, factor, columns // factor, factor)
-    high, low = blocks.max(axis=(1, 3)), blocks.min(axis=(1, 3))
+    shares = [padded[j::factor, i::factor] for j in range(factor) for i in range(factor)]
+    high, low = functools.reduce(np.maximum, shares), functools.reduce(np.minimum, shares)
     return np.asarray(np.where(high >= -low, high, low))
 
 
@@ -309,7 +310,7 @@ def _file(indices: Indices, scale: colours.Colours) -> bytes:
     ramp = np.repeat(np.linspace(255, 0, _INKS).round().astype(np.uint8)[:, None], 3, axis=1)
     picture.putpalette(np.concatenate([scale, ramp]).tobytes())
     file = io.BytesIO()
-    picture.save(file, "PNG", compress_level=9)
+    picture.save(file, "PNG", compress_level=6)
     return file.getvalue()
 
 
