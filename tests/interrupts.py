@@ -11,6 +11,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -19,28 +21,81 @@ from tests import fields
 
 ROOT = Path(__file__).parent.parent
 # How a run may end: killed, Ctrl-C, asked to end; each at any moment or while the folder is written; a full
-# disk is played by a limit on the size of files.
-WAYS = ("kill", "interrupt", "end", "kill in writing", "interrupt in writing", "full")
+# disk is played by a limit on the size of files, or is one, where this user may mount a small one.
+WAYS = ("kill", "interrupt", "end", "kill in writing", "interrupt in writing", "full", "full disk")
 SIGNALS = {"kill": signal.SIGKILL, "interrupt": signal.SIGINT, "end": signal.SIGTERM}
 LONGEST = 1800.0
+# A job folder of the small job takes about as much, bytes; and a disk on which there is room for several.
+FOLDER_BYTES, LARGE_DISK = 1_400_000, 50_000_000
 
 
-def interrupted(rng: random.Random, folder: Path, way: str, *, earlier: bool) -> tuple[str, str]:
-    """Run the command in a folder and end it; return what is wrong afterwards, and how it ended."""
+def interrupted(
+    rng: random.Random, folder: Path, way: str, *, earlier: bool, seconds: float = 5.0
+) -> tuple[str, str]:
+    """Run the command in a folder and end it; return what is wrong afterwards, and how it ended.
+
+    `seconds` are those of a run that nothing ends: the moment lies anywhere in them.
+    """
+    if way == "full disk":
+        with _small_disk(folder):
+            return _interrupted(rng, folder, way, earlier, seconds)
+    return _interrupted(rng, folder, way, earlier, seconds)
+
+
+def _interrupted(
+    rng: random.Random, folder: Path, way: str, earlier: bool, seconds: float
+) -> tuple[str, str]:
     np.save(folder / "target.npy", fields.terrain(10.0, 3.0, 0.5).heights)
     before = {}
     if earlier:
         assert _ended(_start(folder))[0] == 0
         before = _contents(folder / "job")
-    limit = rng.choice([0, 100, 20_000, 100_000]) if way == "full" else None
+    limit = rng.choice([0, 100, 20_000, 100_000, 900_000]) if way == "full" else None
+    if way == "full disk":
+        used = sum(path.stat().st_size for path in folder.rglob("*"))
+        _resize(folder, used + rng.randrange(FOLDER_BYTES))
     run = _start(folder, limit, extra=("--set", "zero.z=bed"))
-    if way != "full":
-        _wait(rng, run, folder, "writing" in way)
+    if not way.startswith("full"):
+        _wait(rng, run, folder, "writing" in way, seconds)
         run.send_signal(SIGNALS[way.split()[0]])
     code, error = _ended(run)
+    if way == "full disk":
+        _resize(folder, LARGE_DISK)
     left = "whole" if (folder / "job").exists() else "nothing"
     fault = _fault(folder, before, code) or ("a traceback" if "Traceback" in error else "")
     return fault or _next_run(folder), f"exit {code}, {'earlier and ' if earlier else ''}{left}"
+
+
+@contextmanager
+def _small_disk(folder: Path) -> Iterator[None]:
+    """Mount a disk in memory over a folder."""
+    subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={LARGE_DISK}", "tmpfs", folder], check=True)
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", folder], check=True)
+
+
+def _resize(folder: Path, size: int) -> None:
+    subprocess.run(["mount", "-o", f"remount,size={size}", folder], check=True)
+
+
+def may_mount(folder: Path) -> bool:
+    """Return whether this user may mount a disk over a folder."""
+    try:
+        with _small_disk(folder):
+            return True
+    except (OSError, subprocess.CalledProcessError):
+        return False
+
+
+def usual_seconds(folder: Path) -> float:
+    """Return how long a run takes that nothing ends."""
+    np.save(folder / "target.npy", fields.terrain(10.0, 3.0, 0.5).heights)
+    began = time.monotonic()
+    code, error = _ended(_start(folder))
+    assert code == 0, error
+    return time.monotonic() - began
 
 
 def _start(folder: Path, limit: int | None = None, extra: tuple[str, ...] = ()) -> subprocess.Popen[bytes]:
@@ -71,10 +126,12 @@ def _ended(run: subprocess.Popen[bytes]) -> tuple[int, str]:
 RUN = "from relief.cli import main; main()"
 
 
-def _wait(rng: random.Random, run: subprocess.Popen[bytes], folder: Path, writing: bool) -> None:
+def _wait(
+    rng: random.Random, run: subprocess.Popen[bytes], folder: Path, writing: bool, seconds: float
+) -> None:
     """Wait for a random moment of the run, or of its writing."""
     if not writing:
-        time.sleep(rng.uniform(0.0, 5.0))
+        time.sleep(rng.uniform(0.0, seconds))
         return
     deadline = time.monotonic() + LONGEST
     seen = {path.name for path in folder.glob(".relief-*")}

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from PIL import Image
 from scipy import ndimage
 
 from relief.report import Report
@@ -23,6 +24,8 @@ from tests.program.standard import violations
 # What the checks let pass, and what samples SPACING apart along the moves leave open, mm.
 GOUGE, CONTACT, SPACING = 0.005, 0.01, 0.05
 OPEN = 0.003
+# mm, how far a hole for a pin goes on into the bed.
+PIN_DEPTH = 6.0
 
 
 @dataclass
@@ -32,24 +35,51 @@ class Made:
     Parameters
     ----------
     target : over the whole stock, mm; far below it where a cutout may cut
+    inside : nodes that surely lie on the relief, or inside the part that is cut out
     origin : program coordinates of the stock's near left node and of its top
-    cutters : by program; None for the trace
+    bottom, through : height of the deepest that a cutout may leave, and how far below it that may go
+    scored : how deep a drag point goes below the target
+    cutters, operations : by program; of a trace the cutter is None
+    moved : by program, how far its board was moved on, where the job is carved in tiles
     left : what each program leaves of uncut stock, by this judge
+    figures : the worst that was found while nothing was faulty
+
+    A text that holds the cuts of several cutters counts as one program for each, under the file's name and a
+    number.
     """
 
     name: str
     folder: Path
     texts: dict[str, str]
     target: np.ndarray
+    inside: np.ndarray
     pitch: float
     thickness: float
     origin: np.ndarray
     units: str
+    bottom: float
     through: float
     tabs: int
+    scored: float
     cutters: dict[str, Cutter | None]
+    operations: dict[str, str]
     machine: Machine
+    moved: dict[str, np.ndarray] = field(default_factory=dict)
     left: dict[str, np.ndarray] = field(default_factory=dict)
+    figures: dict[str, float] = field(default_factory=dict)
+
+    def note(self, name: str, value: float) -> float:
+        """Keep the worst of a figure, and return it as it is."""
+        self.figures[name] = max(self.figures.get(name, 0.0), value)
+        return value
+
+    def trace_of(self, file: str) -> str:
+        """Return the trace that runs before a program: that of its tile, where there are tiles."""
+        return (re.match(r"(tile-\d+-)?", file) or [""])[0] + "0-trace.nc"
+
+    def places(self, file: str, points: np.ndarray) -> np.ndarray:
+        """Return positions of a program in the coordinates of the stock's grid."""
+        return points - self.origin + self.moved.get(file, 0.0)
 
 
 def made(name: str, folder: Path, heights: np.ndarray, report: Report, machine: Machine) -> Made:
@@ -61,12 +91,15 @@ def made(name: str, folder: Path, heights: np.ndarray, report: Report, machine: 
         round((job["stock"][side] / pitch - count + 1) / 2)
         for side, count in (("length", rows), ("width", columns))
     ]
-    cutout = job["cutout"]["shape"] != "none"
+    cutout, skin = job["cutout"]["shape"] != "none", job["cutout"]["skin"]
     around = 0.0 if job["relief"]["edge"] == "walled" else float(heights.min())
+    inside = np.ones(heights.shape, dtype=bool)
     if cutout:
-        around = -2 * thickness  # the cutout goes through it
-        heights = np.where(_surely_inside(job["cutout"]["shape"], heights.shape), heights, around)
-    target = np.pad(heights.astype(float), [(n, n) for n in margins], constant_values=around)
+        # the cutout goes through it, or leaves a skin
+        around = skin - thickness if skin else -2 * thickness
+        inside = _surely_inside(job, heights.shape, folder)
+        heights = np.where(inside, heights, around)
+    pads = [(n, n) for n in margins]
     corner = np.zeros(3)
     if job["zero"]["xy"] == "centre":  # to the last digit that the text can hold
         step = 10.0**-machine.decimals * (0.254 if job["output"]["units"] == "in" else 1.0)
@@ -74,25 +107,79 @@ def made(name: str, folder: Path, heights: np.ndarray, report: Report, machine: 
         corner[:2] = np.round(middle / step) * step
     if job["zero"]["z"] == "bed":
         corner[2] = thickness
-    origin = corner - (margins[1] * pitch, margins[0] * pitch, 0.0)
-    texts = {path.name: path.read_text("ascii") for path in sorted(folder.glob("*.nc"))}
-    cutters = {run.file: run.cutter for run in report.programs}
-    through, tabs = (job["cutout"]["through"], job["cutout"]["tabs"]) if cutout else (0.0, 0)
+    texts = _texts(folder)
     found = Made(
-        name, folder, texts, target, pitch, thickness, origin, job["output"]["units"], through, tabs, cutters,
-        machine,
+        name, folder, texts, np.pad(heights.astype(float), pads, constant_values=around),
+        inside=np.pad(inside, pads), pitch=pitch, thickness=thickness,
+        origin=corner - (margins[1] * pitch, margins[0] * pitch, 0.0), units=job["output"]["units"],
+        bottom=skin - thickness, through=job["cutout"]["through"] if cutout and not skin else 0.0,
+        tabs=job["cutout"]["tabs"] if cutout and not skin else 0, scored=job["outline"]["depth"],
+        cutters={name: run.cutter for name, run in zip(texts, report.programs, strict=True)},
+        operations={name: run.operation for name, run in zip(texts, report.programs, strict=True)},
+        machine=machine,
     )  # fmt: skip
+    found.moved = _moved(found)
     for file, text in texts.items():
         found.left[file] = carved(found, file, independent.positions(text)[0])
     return found
 
 
-def _surely_inside(shape: str, size: tuple[int, ...]) -> np.ndarray:
+def _texts(folder: Path) -> dict[str, str]:
+    """Return the programs in running order, a text of several cutters as a program for each."""
+    found = {}
+    for path in sorted(folder.glob("*.nc")):
+        text = path.read_text("ascii")
+        parts = _by_cutter(text)
+        found |= (
+            {f"{path.name} {k}": part for k, part in enumerate(parts)}
+            if len(parts) > 1
+            else {path.name: text}
+        )
+    return found
+
+
+def _by_cutter(text: str) -> list[str]:
+    """Return a program for each change of cutter: the head, what follows the change, and an end."""
+    lines = text.splitlines(keepends=True)
+    changes = [k for k, line in enumerate(lines) if re.search(r"M0?6(?!\d)", re.sub(r"\(.*?\)", "", line))]
+    if len(changes) < 2:
+        return [text]
+    # each begins with the retract before its change
+    starts = [k - 1 for k in changes]
+    head, end = "".join(lines[: starts[0]]), "M2\n%\n" if lines[0].startswith("%") else "M2\n"
+    return [
+        head + "".join(lines[a:b]) + ("" if b == len(lines) else end)
+        for a, b in zip(starts, [*starts[1:], len(lines)], strict=True)
+    ]
+
+
+def _moved(job: Made) -> dict[str, np.ndarray]:
+    """Return how far the board was moved on for each program: the way from one pair of holes to the next."""
+    holes = next((file for file, operation in job.operations.items() if operation == "holes"), None)
+    if holes is None:
+        return {}
+    points = independent.positions(job.texts[holes])[0]
+    deep = np.unique(points[points[:, 2] - job.origin[2] < -job.thickness, :2].round(4), axis=0)
+    spans = np.ptp(deep, axis=0)
+    # the pins' own pair goes deeper, into the bed
+    bed = points[points[:, 2] - job.origin[2] < -job.thickness - PIN_DEPTH + 0.5, :2].round(4)
+    axis = int(np.argmin(np.ptp(bed, axis=0)))
+    step = np.zeros(3)
+    step[axis] = spans[axis]
+    return {file: (int(re.findall(r"tile-(\d+)-", file)[0]) - 1) * step for file in job.texts}
+
+
+def _surely_inside(job: dict, size: tuple[int, ...], folder: Path) -> np.ndarray:
     """Return the nodes of a relief that lie inside its part, whatever rounding its outline has."""
+    shape, (rows, columns) = job["cutout"]["shape"], size
     if shape == "rectangle":
         return np.ones(size, dtype=bool)
+    if shape == "silhouette":
+        with Image.open(folder / job["picture"]) as picture:
+            opaque = np.asarray(picture.convert("RGBA"))[::-1, :, 3] > 127
+        opaque = opaque[:, ::-1] if job["relief"]["mirror"] else opaque
+        return ndimage.binary_erosion(opaque, iterations=2, border_value=1)
     j, i = np.indices(size)
-    rows, columns = size
     return np.hypot(2 * j / (rows - 1) - 1, 2 * i / (columns - 1) - 1) < 1 - 4 / min(rows, columns)
 
 
@@ -121,9 +208,11 @@ def carved(job: Made, file: str, points: np.ndarray) -> np.ndarray:
     cutter = job.cutters[file]
     if cutter is None:
         return np.zeros_like(job.target)
-    return independent.carved(
-        job.target.shape, job.pitch, points - job.origin, underside(cutter), cutter.diameter / 2, SPACING
+    left = independent.carved(
+        job.target.shape, job.pitch, job.places(file, points), underside(cutter), cutter.diameter / 2, SPACING
     )
+    # holes for pins lie beside the relief, and go through the board on purpose
+    return np.where(job.inside, left, 0.0) if job.operations[file] == "holes" else left
 
 
 def danger(job: Made, file: str, text: str) -> str:
@@ -164,11 +253,14 @@ def _left_to_chance(job: Made, file: str, text: str, code: list[str]) -> str:
 def _speeds(job: Made, file: str, text: str, code: list[str]) -> str:
     """See that the spindle turns in its range in every cut, and stands in the trace."""
     speed, turning, cutting = 0.0, False, False
+    cutter = job.cutters[file]
+    turns = cutter is not None and cutter.turns
     if job.machine.spindle == "by hand":
+        if not turns:
+            return ""
         told = ["M0" in re.findall(r"M\d+", line) for line in code]
         first = next((k for k, line in enumerate(code) if "G1" in re.findall(r"G\d+", line)), None)
         return "no wait for the spindle" if first is not None and not any(told[:first]) else ""
-    cutter = job.cutters[file]
     low, high = job.machine.rpm[0], min(job.machine.rpm[1], cutter.max_rpm if cutter else math.inf)
     for line in code:
         for letter, number in independent.WORD.findall(line):
@@ -178,10 +270,10 @@ def _speeds(job: Made, file: str, text: str, code: list[str]) -> str:
                 turning = value != 5
             if letter == "G" and value in (0, 1):
                 cutting = value == 1
-        if cutting and re.search("[XYZ]", line) and not (turning and low <= speed <= high):
+        if turns and cutting and re.search("[XYZ]", line) and not (turning and low <= speed <= high):
             return f"a cut at {speed if turning else 0:.0f} rev/min"
-        if "trace" in file and turning:
-            return "the trace turns the spindle"
+        if not turns and turning:
+            return "turns the spindle, which has to stand"
     return ""
 
 
@@ -192,18 +284,20 @@ def _places(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: n
     if ((np.nanmax(points, axis=0) - np.nanmin(points, axis=0)) > np.array(job.machine.travel) + 1e-6).any():
         return "travel"
     z = points[:, 2] - job.origin[2]
-    if np.nanmin(z) < -job.thickness - (job.through if "cutout" in file else 0.0) - OPEN:
+    operation, tracing = job.operations[file], job.trace_of(file)
+    bottom = {"cutout": job.bottom - job.through, "holes": -job.thickness - PIN_DEPTH}
+    if np.nanmin(z) < bottom.get(operation, -job.thickness) - OPEN:
         return "below the bottom"
     blind = np.isnan(points).any(axis=1)
     if (blind & (z < -OPEN)).any():
         return "a descent from an unknown place"
     if (np.isnan(points[:, 2]) & np.isfinite(points[:, :2]).any(axis=1)).any():
         return "sideways at an unknown height"
-    trace = points if "trace" in file else independent.positions(job.texts["0-trace.nc"])[0]
+    trace = points if file == tracing else independent.positions(job.texts[tracing])[0]
     reach = [
         (name, points if name == file else independent.positions(text)[0])
         for name, text in job.texts.items()
-        if "trace" not in name
+        if name != tracing and job.trace_of(name) == tracing
     ]
     for name, way in reach:
         cutter = job.cutters[name]
@@ -211,7 +305,7 @@ def _places(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: n
         low, high = np.nanmin(way[:, :2], axis=0) - radius, np.nanmax(way[:, :2], axis=0) + radius
         if (low < np.nanmin(trace[:, :2], axis=0)).any() or (high > np.nanmax(trace[:, :2], axis=0)).any():
             return "outside the trace"
-    if "trace" in file and (z < -OPEN).any():
+    if file == tracing and (z < -OPEN).any():
         return "the trace goes into the stock"
     return ""
 
@@ -222,7 +316,8 @@ def _feeds(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: np
     share = (
         np.abs(steps) / np.maximum(length, 1e-9)[:, None] * feed[1:, None] / np.array(job.machine.max_feed)
     )
-    return "feed" if (share.max(axis=1)[~rapid[1:]] > 1.002).any() else ""
+    most = float(share.max(axis=1)[~rapid[1:]].max(initial=0.0))
+    return "feed" if job.note("feed over the limit of its axis", most) > 1.002 else ""
 
 
 def _rapids(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: np.ndarray) -> str:
@@ -231,7 +326,7 @@ def _rapids(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: n
     if cutter is None:
         return ""
     stock = np.min([np.zeros_like(job.target), *(job.left[f] for f in job.texts if f < file)], axis=0)
-    at = points - job.origin
+    at = job.places(file, points)
     low = rapid[1:] & (np.fmin(at[1:, 2], at[:-1, 2]) < -CONTACT - OPEN)
     # straight up from where the tip has just been cuts nothing
     up = (at[1:, :2] == at[:-1, :2]).all(axis=1) & (at[1:, 2] >= at[:-1, 2])
@@ -239,21 +334,27 @@ def _rapids(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: n
     for k in np.flatnonzero(low & ~up):
         stock = np.minimum(stock, carved(job, file, points[done : k + 1]))
         done = k
-        if (stock - carved(job, file, points[k : k + 2])).max() > CONTACT + OPEN:
-            return f"a rapid cuts {(stock - carved(job, file, points[k : k + 2])).max():.3f} mm"
+        touch = job.note("rapid into stock, mm", float((stock - carved(job, file, points[k : k + 2])).max()))
+        if touch > CONTACT + OPEN:
+            return f"a rapid cuts {touch:.3f} mm"
     return ""
 
 
 def _surface(job: Made, file: str, points: np.ndarray, rapid: np.ndarray, feed: np.ndarray) -> str:
     """Nothing is cut below the target, and a part that is cut out stays held."""
-    if "trace" in file:
+    if job.operations[file] == "trace":
         return ""
     mine = carved(job, file, points)
-    left = np.min([mine, *(surface for name, surface in job.left.items() if name != file)], axis=0)
-    if (job.target - left).max() > GOUGE + OPEN:
-        return f"gouge {(job.target - left).max():.3f} mm"
+    scores = job.operations[file] == "outline"
+    others = [
+        surface for name, surface in job.left.items() if name != file and job.operations[name] != "outline"
+    ]
+    left = np.min([mine, *others], axis=0)
+    gouge = job.note(f"gouge{' by scoring' if scores else ''}, mm", float((job.target - left).max()))
+    if gouge > GOUGE + OPEN + (job.scored if scores else 0.0):
+        return f"gouge {gouge:.3f} mm"
     if job.tabs:
         pieces, _ = ndimage.label(left > -job.thickness + 0.1)
-        if pieces[tuple(n // 2 for n in pieces.shape)] != pieces[0, 0]:
+        if (pieces[job.inside] != pieces[0, 0]).any():
             return "the part comes loose"
     return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +39,32 @@ diameter = 6
 tip_radius = 1.5
 cutting_length = 22
 reach = 35
+number = 51
+
+[[cutter]]
+name = "round vee 60"
+kind = "vee"
+diameter = "1/2 in"
+tip_radius = 0.8
+angle = 60
+cutting_length = 12
+reach = 32
+number = 52
+
+[[machine]]
+name = "changing controller"
+tool_change = "M6"
+percent_lines = true
+max_feed = [4000, 2500, 900]
+
+[[machine]]
+name = "short controller"
+travel = [62, 90, 60]
+
+[[machine]]
+name = "shallow controller"
+travel = [90, 62, 60]
+decimals = 4
 """
 MACHINES = [*SHOP.machines, "plain controller", "fine controller"]
 
@@ -115,3 +142,125 @@ def random_job(rng: random.Random, folder: Path) -> tuple[Path, dict[str, object
     settings |= {"relief.width": width, "relief.depth": depth, "relief.style": rng.choice(["raised", "sunk"])}
     settings |= {"relief.invert": rng.random() < 0.3, "relief.mirror": rng.random() < 0.3}
     return folder / "picture.png", settings
+
+
+# Finishing cutters of which each fits wherever the one before it does.
+PASSES = [
+    ["ball 1/4 in", "ball 1/8 in"], ["bull 6 mm", "ball 1/8 in"], ["ball 1/4 in", "taper 1/16 in"],
+    ["ball 3/8 in", "ball 1/4 in", "taper 1/8 in"],
+]  # fmt: skip
+# Room to the relief, mm, that no cutter of these jobs reaches into with its holder.
+CLEAR_OF_ALL = 19.0
+
+
+def wide_job(rng: random.Random, folder: Path) -> tuple[Path, dict[str, object], tuple[str, ...]]:
+    """Write a random job with whatever else a job may ask for; return its source, settings and features."""
+    source, settings = random_job(rng, folder)
+    if "cutout.shape" in settings:
+        _hold(rng, settings)
+    if rng.random() < 0.3:
+        settings["finishing.cutter"] = rng.choice(["taper 1/8 in", "bull 6 mm", "round vee 60"])
+    features = rng.sample(list(FEATURES), rng.choice([1, 1, 2, 3]))
+    if "tiles" in features:
+        features = [feature for feature in features if feature in ("passes", "rest", "tiles")]
+    if "opening" in features:
+        features = [feature for feature in features if feature not in ("skin", "lettering")]
+    for feature in sorted(features):
+        source = FEATURES[feature](rng, folder, settings) or source
+    return source, settings, tuple(sorted(features))
+
+
+def _hold(rng: random.Random, settings: dict[str, object]) -> None:
+    """See that a part can be cut out: edges that are long enough, and tabs where they find room."""
+    settings["stock.thickness"] = min(float(str(settings["stock.thickness"])), 18.0)
+    settings |= {"cutout.cutter": "flat 1/4 in", "relief.edge": "open", "cutout.tab_height": 1.5}
+    settings |= {"cutout.tab_width": rng.choice([2.5, 4.0])}
+    settings.setdefault("cutout.tabs", 2)
+
+
+def _passes(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    settings.pop("finishing.cutter", None)
+    settings["finishing.passes"] = rng.choice(PASSES)
+
+
+def _rest(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    settings["roughing.cutter"] = rng.choice(["flat 1/4 in", "flat 6 mm"])
+    settings["roughing.rest"] = rng.choice(["flat 1/8 in", "flat 3 mm"])
+
+
+def _one_program(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    settings |= {"output.programs": "one", "machine": "changing controller"}
+
+
+def _scored(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    settings |= {"outline.cutter": "drag point", "outline.lines": rng.choice([0, 2, 5])}
+    settings["outline.depth"] = rng.choice([0.2, 0.4])
+
+
+def _clamps(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    settings["clamps"] = [
+        {
+            "x": rng.uniform(-10, 10) if beside else -CLEAR_OF_ALL - 8 - rng.uniform(0, 6),
+            "y": -CLEAR_OF_ALL - 8 - rng.uniform(0, 6) if beside else rng.uniform(-10, 10),
+            "width": 8.0, "length": 8.0, "height": rng.uniform(1, 15),
+        }
+        for beside in rng.sample([True, False], rng.choice([1, 2]))
+    ]  # fmt: skip
+
+
+def _skin(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    settings |= {"cutout.shape": rng.choice(["rectangle", "ellipse"]), "cutout.tabs": 0}
+    settings["cutout.skin"] = rng.choice([0.4, 0.8])
+    _hold(rng, settings)
+
+
+def _opening(rng: random.Random, folder: Path, settings: dict[str, object]) -> Path:
+    """Write a picture that is opaque but for its corners and a hole in its middle."""
+    pitch, size, depth = 0.5, rng.choice([24.0, 28.0]), rng.uniform(0.5, 3.0)
+    heights = surface(rng, size, size, depth, pitch)
+    heights[0, 0] = heights.min() - 0.1  # a picture of one brightness would be refused
+    tone = 255 * (heights - heights.min()) / max(float(np.ptp(heights)), 1e-9)
+    away = np.hypot(*(np.indices(heights.shape) * pitch - size / 2))
+    opaque = np.where((away < 0.48 * size) & (away > 5.0), 255, 0)
+    path = folder / "ring.png"
+    Image.fromarray(np.dstack([tone, tone, tone, opaque]).astype(np.uint8)[::-1], "RGBA").save(path)
+    settings |= {"cutout.shape": "silhouette", "cutout.tabs": 3, "output.pitch": pitch}
+    settings |= {"relief.width": size, "relief.depth": depth}
+    _hold(rng, settings)
+    settings["stock.thickness"] = 6.0
+    settings["cutout.cutter"] = rng.choice(["flat 1/8 in", "flat 3 mm"])
+    return path
+
+
+def _tiles(rng: random.Random, folder: Path, settings: dict[str, object]) -> Path:
+    """Write a height file that is longer than its machine travels."""
+    for name in [name for name in settings if name.startswith(("cutout.", "relief."))]:
+        del settings[name]
+    pitch, sizes = 0.5, (rng.choice([65.0, 75.0]), rng.uniform(7, 11))
+    along_x = rng.random() < 0.5
+    width, length = sizes if along_x else sizes[::-1]
+    heights = surface(rng, width, length, rng.uniform(0.5, 4.0), pitch)
+    np.save(folder / "long.npy", heights.astype(np.float32))
+    settings |= {"tiles": True, "output.pitch": pitch, "stock.thickness": rng.choice([8.0, 12.0])}
+    settings |= {"machine": "short controller" if along_x else "shallow controller"}
+    settings |= {"roughing.cutter": rng.choice(["flat 1/4 in", "flat 6 mm"]), "finishing.scallop": 0.25}
+    settings |= {"relief.edge": rng.choice(["open", "walled"])}
+    return folder / "long.npy"
+
+
+def _lettering(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    text = {"text": rng.choice(["Ab", "7", "&Q"]), "height": 5.0, "depth": rng.choice([0.4, 1.0])}
+    settings["lettering"] = [text | {"relief": rng.choice(["raised", "sunk"])}]
+
+
+FEATURES: dict[str, Callable[[random.Random, Path, dict[str, object]], Path | None]] = {
+    "passes": _passes,
+    "rest": _rest,
+    "one program": _one_program,
+    "scored": _scored,
+    "clamps": _clamps,
+    "skin": _skin,
+    "opening": _opening,
+    "tiles": _tiles,
+    "lettering": _lettering,
+}

@@ -52,9 +52,11 @@ def judged(job: Made, file: str, done: np.ndarray, made: Resumed) -> tuple[str, 
     texts = {name: job.texts[name] for name in job.texts if name < file}
     left = {name: job.left[name] for name in texts} | {before: carved(job, file, done)}
     cutters = job.cutters | {before: job.cutters[file], after: job.cutters[file]}
+    operations = job.operations | {before: job.operations[file], after: job.operations[file]}
     here = dataclasses.replace(
-        job, texts=texts | {before: job.texts[file], after: text}, left=left, cutters=cutters
-    )
+        job, texts=texts | {before: job.texts[file], after: text}, left=left, cutters=cutters,
+        operations=operations,
+    )  # fmt: skip
     points = independent.positions(text)[0]
     left[after] = carved(here, after, points)
     stock = np.min([np.zeros_like(job.target), *(left[name] for name in (*texts, before))], axis=0)
