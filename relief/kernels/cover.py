@@ -58,7 +58,7 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
     if not ascending(start, end, move):
         return nodes, count
     radius = shape4[3] + RIM
-    left, right, near, far = footprint(limit, pitch, x0, y0, start, end, radius)
+    left, right, near, far = footprint(limit.shape, pitch, x0, y0, start, end, radius)
     x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
     y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
     floor, bow = move[2], bowed(shape4)
@@ -81,7 +81,7 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
                     if limit[j, i] >= floor:
                         dx = i * pitch + x0 - move[0]
                         a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
-                        if bow > 0.0 and beyond(a, d, move, shape4[3], limit[j, i]):
+                        if bow > 0.0 and beyond(a, d, move, shape4[3], np.float64(limit[j, i])):
                             continue
                         if swept(a, d, move, shape4) <= limit[j, i]:
                             if count == nodes.shape[0]:
@@ -146,14 +146,14 @@ def grow_runs(
         head[source[node]] = node
     vertices = np.empty((1024, 3))
     ends = np.empty(order.shape[0], dtype=np.int64)
-    count, runs = 0, 0
+    count, runs = NONE, 0
     seen = untouched()
     back, goal = np.empty((64, 3)), np.empty(3)
     nodes = np.empty(4096, dtype=np.int32)
     for k in range(order.shape[0]):
         if done[order[k]]:
             continue
-        place_vertex(ground, aim, source[order[k]], tip.shape[1], how[0], goal, seen)
+        place_vertex(ground, aim, int(source[order[k]]), tip.shape[1], how[0], goal, seen)
         nodes = finish_piece(aim, goal, goal, done, nodes)
         done[order[k]] = 1  # the lattice may leave it a hair above its limit
         back = put(back, NONE, goal[0], goal[1], goal[2])
@@ -195,7 +195,7 @@ def extend(
         if place < 0:
             return run, count
         done[head[place]] = 1
-        place_vertex(ground, aim, place, tip.shape[1], how[0], goal, seen)
+        place_vertex(ground, aim, int(place), tip.shape[1], how[0], goal, seen)
         part = link(ground, run[count - 1], goal, how, tube, seen)
         for n in range(part.shape[0] - 1):
             nodes = finish_piece(aim, part[n], part[n + 1], done, nodes)

@@ -23,7 +23,7 @@ from relief.kernels.sweep import RIM, ascending, profile_at, swept_height
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
-# Counts handed to kernels: a bare 0 or 1 would be a type of its own, and compiled apart.
+# Counts handed to kernels, or begun with: a bare 0 or 1 would be a type of its own, and compiled apart.
 NONE: Any = np.int64(0)
 ONE: Any = np.int64(1)
 BLOCK = 4  # nodes along a side of the blocks that bound a search
@@ -161,7 +161,7 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     if not ascending(start, end, move):
         return True
     radius = shape4[3] + RIM
-    left, right, near, far = footprint(z, pitch, x0, y0, start, end, radius)
+    left, right, near, far = footprint(z.shape, pitch, x0, y0, start, end, radius)
     x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
     y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
     floor, bow = move[2] + depth, bowed(shape4)
@@ -184,7 +184,7 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
                     if z[j, i] > floor:
                         dx = i * pitch + x0 - move[0]
                         a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
-                        if bow > 0.0 and beyond(a, d, move, shape4[3], z[j, i] - depth):
+                        if bow > 0.0 and beyond(a, d, move, shape4[3], np.float64(z[j, i]) - depth):
                             continue
                         if z[j, i] - swept(a, d, move, shape4) > depth:
                             return True
@@ -247,13 +247,13 @@ def least_swept(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def footprint(
-    z: Floats, pitch: float, x0: float, y0: float, start: Doubles, end: Doubles, radius: float
+    shape: tuple[int, int], pitch: float, x0: float, y0: float, start: Doubles, end: Doubles, radius: float
 ) -> Any:
     """Return the first and last column and the first and last row of the nodes near a move."""
     left = max(math.ceil((min(start[0], end[0]) - radius - x0) / pitch), 0)
-    right = min(math.floor((max(start[0], end[0]) + radius - x0) / pitch), z.shape[1] - 1)
+    right = min(math.floor((max(start[0], end[0]) + radius - x0) / pitch), shape[1] - 1)
     near = max(math.ceil((min(start[1], end[1]) - radius - y0) / pitch), 0)
-    far = min(math.floor((max(start[1], end[1]) + radius - y0) / pitch), z.shape[0] - 1)
+    far = min(math.floor((max(start[1], end[1]) + radius - y0) / pitch), shape[0] - 1)
     return left, right, near, far
 
 
@@ -425,7 +425,7 @@ def link(
     known = np.zeros(n, dtype=np.uint8)
     trace = np.empty((64, 3))
     trace = put(trace, NONE, start[0], start[1], start[2])
-    length, first = 1, 0
+    length, first = ONE, NONE
     goal = np.empty(3)
     while first < n - 1:
         ahead = min(n - first, WINDOW)

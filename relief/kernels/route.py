@@ -201,7 +201,7 @@ def bring_in(
     following = np.full(vertices.shape[0], -1, dtype=np.int64)
     head = np.full(int(frame[3] * frame[4]), -1, dtype=np.int64)
     entries = np.full(1024, -1, dtype=np.int64)
-    noted = 0
+    noted = NONE
     for k in range(n):
         put(vertices, k, path[k, 0], path[k, 1], path[k, 2])
     for k in range(n - 1):
@@ -294,7 +294,7 @@ def cover(aim: Any, path: Doubles, counts: npt.NDArray[np.uint16]) -> Any:
     n = path.shape[0]
     nodes = np.empty(1 << 16, dtype=np.int32)
     spans = np.zeros((n, 2), dtype=np.int64)
-    count = 0
+    count = NONE
     for k in range(n - 1):
         spans[k, 0] = count
         nodes, count = finished_nodes(aim, path[k], path[k + 1], nodes, count)
