@@ -1,7 +1,8 @@
 """The first run on a machine: every kernel compiled before the real work, on two cores, and the user told.
 
 Two tiny jobs are run side by side: this process plans the finishing of one, another does all the rest on a
-path drawn by hand. What they compile is kept on disk, so that neither this run nor any later one waits again.
+path drawn by hand. What they compile is kept on disk, so that neither this run nor any later one waits again;
+and each leaves to the other what that comes to first: the order below is chosen so that both end together.
 """
 
 from __future__ import annotations
@@ -11,12 +12,14 @@ import sys
 
 import numpy as np
 
+from relief.cutters import profile
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.job import Finishing, Job, Output
 from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.mesh import reduced_solid, stl_bytes
 from relief.operations import job_operations
+from relief.planning.finishing import finishing_task, shortened
 from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Progress, Silent
 from relief.proof import prove, write_programs
@@ -51,16 +54,16 @@ def compile_kernels(progress: Progress) -> None:
 
 
 def compile_proof() -> None:
-    """Rough, write, read, mesh and carve: all but the finishing, on a path drawn by hand.
-
-    Carving comes last: finishing uses it too, and most of it is on disk by then.
-    """
+    """Write, read, carve, mesh and rough, on a path drawn by hand; then the last step of the finishing."""
     setup = _tiny_setup()
-    roughing_plan(job_operations(setup)[0], setup, (), Silent())
-    plans = (_walk(setup), _cut(setup))
-    texts = write_programs(plans, setup, Silent())
-    stl_bytes(reduced_solid(setup.target, -setup.job.stock.thickness, 0.01))
+    cut = _cut(setup)
+    texts = write_programs((_walk(setup), cut), setup, Silent())
     prove(texts, setup, Silent())
+    stl_bytes(reduced_solid(setup.target, -setup.job.stock.thickness, 0.01))
+    roughing_plan(job_operations(setup)[0], setup, (), Silent())
+    task = finishing_task(setup.target, setup.region, profile(setup.finishing_cutter), 0.2, 0.02, setup.step)
+    path = cut.toolpath.points[1:4]
+    shortened(task, path, np.ones(len(path), dtype=np.bool_), 1.0)
 
 
 def _tiny_setup() -> Setup:
