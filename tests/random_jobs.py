@@ -156,18 +156,31 @@ CLEAR_OF_ALL = 19.0
 def wide_job(rng: random.Random, folder: Path) -> tuple[Path, dict[str, object], tuple[str, ...]]:
     """Write a random job with whatever else a job may ask for; return its source, settings and features."""
     source, settings = random_job(rng, folder)
+    while _is_blank(source):  # would be refused
+        source, settings = random_job(rng, folder)
     if "cutout.shape" in settings:
+        settings["cutout.shape"] = rng.choice(["rectangle", "ellipse"])
         _hold(rng, settings)
     if rng.random() < 0.3:
         settings["finishing.cutter"] = rng.choice(["taper 1/8 in", "bull 6 mm", "round vee 60"])
     features = rng.sample(list(FEATURES), rng.choice([1, 1, 2, 3]))
     if "tiles" in features:
-        features = [feature for feature in features if feature in ("passes", "rest", "tiles")]
+        features = [feature for feature in features if feature in ("asked", "passes", "rest", "tiles")]
     if "opening" in features:
         features = [feature for feature in features if feature not in ("skin", "lettering")]
     for feature in sorted(features):
         source = FEATURES[feature](rng, folder, settings) or source
     return source, settings, tuple(sorted(features))
+
+
+def _is_blank(source: Path) -> bool:
+    """Return whether a picture has one brightness only."""
+    if source.suffix != ".png":
+        return False
+    with Image.open(source) as picture:
+        return bool(
+            np.ptp(np.asarray(picture)[..., :3] if picture.mode == "RGBA" else np.asarray(picture)) == 0
+        )
 
 
 def _hold(rng: random.Random, settings: dict[str, object]) -> None:
@@ -249,8 +262,30 @@ def _tiles(rng: random.Random, folder: Path, settings: dict[str, object]) -> Pat
 
 
 def _lettering(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
-    text = {"text": rng.choice(["Ab", "7", "&Q"]), "height": 5.0, "depth": rng.choice([0.4, 1.0])}
+    text = {"text": rng.choice(["Ab", "7", "&Q"]), "height": 3.0, "depth": rng.choice([0.4, 1.0])}
     settings["lettering"] = [text | {"relief": rng.choice(["raised", "sunk"])}]
+
+
+def _shaping(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    chosen = {
+        "shaping.gamma": rng.choice([0.6, 1.8]), "shaping.tone": rng.choice(["lightness", "light"]),
+        "shaping.smooth": 1.0, "shaping.detail": 0.5, "shaping.flatten": 0.3, "shaping.feather": 2.0,
+        "shaping.vignette": 1.5, "shaping.border": rng.choice(["flat", "bead", "cove"]),
+        "shaping.levels": [0.1, 0.8],
+    }  # fmt: skip
+    settings |= {name: chosen[name] for name in rng.sample(list(chosen), 2)}
+    settings["shaping.border_width"] = 2.0
+
+
+def _asked(rng: random.Random, folder: Path, settings: dict[str, object]) -> None:
+    """Ask for what is a rule otherwise: bearing, stepover, ramps, speeds."""
+    chosen = {
+        "finishing.angle": rng.uniform(-180, 180), "roughing.stepover": rng.uniform(0.5, 2.5),
+        "roughing.entry_angle": rng.uniform(1, 20), "roughing.feed": rng.uniform(200, 900),
+        "finishing.feed": rng.uniform(200, 900), "finishing.plunge": rng.uniform(50, 300),
+        "finishing.rpm": 11000.0, "relief.margin": rng.uniform(9, 16), "output.ease": True,
+    }  # fmt: skip
+    settings |= {name: chosen[name] for name in rng.sample(list(chosen), 4)}
 
 
 FEATURES: dict[str, Callable[[random.Random, Path, dict[str, object]], Path | None]] = {
@@ -263,4 +298,6 @@ FEATURES: dict[str, Callable[[random.Random, Path, dict[str, object]], Path | No
     "opening": _opening,
     "tiles": _tiles,
     "lettering": _lettering,
+    "shaping": _shaping,
+    "asked": _asked,
 }

@@ -100,9 +100,11 @@ class Way:
     def ramp(self, line: Floats, z: float, slope: float) -> float | None:
         """Follow a line downhill until `z` is reached; return the length followed, None if it is too short.
 
-        Each move falls by at most slope × its own length, roundings included.
+        Each move falls by at most slope × its own length, roundings included. Where moves are so short that
+        none of them may fall by a step of the lattice, one falls by the step that those on end make up, and
+        is fed as a plunge.
         """
-        followed = 0.0
+        followed, level_run = 0.0, 0.0
         if self.z <= z:
             return followed
         for start, end in pairwise(line):
@@ -110,12 +112,19 @@ class Way:
             share = min(((self.z - z) / slope + 2 * self.step) / max(run, 1e-12), 1.0)
             here, target = self.points[-1], start + share * (end - start)
             x, y = self._snapped(target)
-            lowest = self.z - slope * math.hypot(x - here[0], y - here[1])
-            self.to(target, max(z, math.ceil(lowest / self.step - 1e-9) * self.step))
+            moved = math.hypot(x - here[0], y - here[1])
+            lowest, kind = self._step_above(self.z - slope * moved), CUT
+            level_run = level_run + moved if lowest >= self.z else 0.0
+            if slope * level_run >= self.step:
+                lowest, kind, level_run = self._step_above(self.z - self.step), PLUNGE, 0.0
+            self.to(target, max(z, lowest), kind)
             followed += share * run
             if self.z <= z:
                 return followed
         return None
+
+    def _step_above(self, z: float) -> float:
+        return math.ceil(z / self.step - 1e-9) * self.step
 
     def toolpath(self, rules: Rules) -> Toolpath:
         """Return the whole way, ended straight up at clearance height."""

@@ -21,10 +21,12 @@ from relief.heightfield import Heightfield, Region
 from relief.holding import holding
 from relief.job import Cutout
 from relief.planning.cutout import CutoutPlan, plan_cutout
+from relief.planning.layers import Rules, Way
 from relief.planning.outline import ellipse, inside, rectangle, silhouette, without_specks
 from relief.program.read import read_program
 from relief.program.write import ProgramHead, write_program
 from relief.shop.records import Cutter, Machine
+from relief.toolpath import CUT, PLUNGE
 
 CUTTER = Cutter("flat", 6.0, cutting_length=30.0)
 SECTION = Cutout(shape="rectangle", stepdown=3.0, entry_angle=5.0)
@@ -181,6 +183,26 @@ class TestLayers:
     def test_no_entry_is_steeper_than_asked(self, cut):
         """A falling move falls by at most tan(entry angle) × its length over ground."""
         assert_no_steep_entry(cut)
+
+    @pytest.mark.parametrize("radius", [0.4, 0.75, 40.0])
+    def test_a_ramp_of_short_moves_goes_down_on_a_coarse_lattice(self, radius):
+        """It falls as far as the angle allows to a step or two, by a step at a time where moves are short."""
+        step, slope = 0.01, math.tan(math.radians(2.0))
+        turns = np.linspace(0, 40 * math.pi, round(40 * math.pi * radius / 0.1))
+        circle = radius * np.column_stack([np.cos(turns), np.sin(turns)])
+        rules = Rules(1.5, 0.0, (-1.0,), -1.0, slope, 0.0, 5.0, step)
+        way = Way(circle[0], rules)
+        way.lift(0.0, PLUNGE)
+        followed = way.ramp(circle, -1.0, slope)
+
+        assert way.z == -1.0
+        # chords on a lattice are shorter than what they stand for
+        assert 1.0 / slope - 0.1 <= followed <= 1.3 / slope
+        moves = np.diff(np.array(way.points[1:]), axis=0)
+        run, fall, kinds = np.hypot(*moves[:, :2].T), -moves[:, 2], np.array(way.kinds[2:])
+        assert (fall[kinds == CUT] <= slope * run[kinds == CUT] + 1e-9).all()
+        assert (fall[kinds == PLUNGE] <= step + 1e-9).all()
+        assert fall.sum() <= slope * run.sum() + 1e-9
 
     def test_straight_down_only_where_nothing_stands(self, cut):
         """A move straight down takes nothing off: it goes down in air, or in what a layer has cleared."""

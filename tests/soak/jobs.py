@@ -13,6 +13,7 @@ import numpy as np
 
 from relief.errors import ReliefError
 from relief.job import job_from_source
+from relief.recheck import recheck
 from relief.report import Report
 from relief.shop.load import Shop
 from relief.workflow import carve
@@ -98,6 +99,10 @@ def _faults(found: Made, report: Report) -> Iterator[str]:
         reason = danger(found, file, text)
         if reason:
             yield f"{file}: {reason}"
+    again = recheck(sorted(found.folder.glob("*.nc")), found.folder)
+    yield from (
+        f"check says otherwise: {c.name}" for c in again.checks if c.severity == "stop" and not c.holds
+    )
     every = [cutter for cutter in found.cutters.values() if cutter]
     relief = [(n - 1) * found.pitch for n in (report.grid.columns, report.grid.rows)]
     sides = [report.job["stock"][side] for side in ("width", "length")]
