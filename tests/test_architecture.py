@@ -61,11 +61,13 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("jobfolder", "terminal", "firstrun", "estimate", "comparison"),
     ("workflow", "newjob", "reference", "recheck", "looks", "compare"),
     ("resume",),
+    ("commands.options",),
+    ("commands.*",),
     ("cli",),
     ("__main__",),
 )
 # Folders' own __init__ files hold no code; the package's own face may import anything and tells its version.
-EMPTY = ("kernels", "planning", "program", "shop")
+EMPTY = ("commands", "kernels", "planning", "program", "shop")
 FACE = "relief"
 
 TOP_LEVEL = {

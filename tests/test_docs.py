@@ -13,8 +13,9 @@ from click.testing import CliRunner
 from PIL import Image
 
 import relief
-from relief.cli import COMMANDS, SHORT_NAMES
+from relief.cli import SUMMARIES
 from relief.cli import relief as program
+from relief.commands.options import SHORT_NAMES
 from relief.job import Job, Lettering, job_from_source, job_keys
 from relief.setup import set_up
 from relief.shop.load import Shop
@@ -27,7 +28,7 @@ ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"^```\w*\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
-SAID = sorted(set(re.findall(rf"`(relief (?:{'|'.join(COMMANDS)})[^`]*)`", README)))
+SAID = sorted(set(re.findall(rf"`(relief (?:{'|'.join(SUMMARIES)})[^`]*)`", README)))
 
 
 def test_the_readme_holds_two_commands_of_one_line_each() -> None:
@@ -55,22 +56,28 @@ def test_the_second_command_runs_the_tests() -> None:
     assert BLOCKS[1].strip().endswith("&& .venv/bin/python -m pytest")
 
 
+def _command(name: str) -> click.Command:
+    found = program.get_command(click.Context(program), name)
+    assert found is not None
+    return found
+
+
 @pytest.mark.parametrize("line", SAID)
 def test_each_relief_line_in_the_readme_is_understood(line: str) -> None:
     """Every call of `relief` in the text parses: command, options and settings exist."""
     _, name, *arguments = shlex.split(line)
     if arguments == ["--help"]:
         return  # test_each_command_has_help_with_an_example asks for it
-    settings = COMMANDS[name]().make_context(name, arguments).params.get("settings", ())
+    settings = _command(name).make_context(name, arguments).params.get("settings", ())
     assert {text.partition("=")[0] for text in settings} <= {key.name for key in job_keys()}
 
 
 def test_the_readme_speaks_of_every_command() -> None:
     """No command is left for the reader to find by chance."""
-    assert {shlex.split(line)[1] for line in SAID} == set(COMMANDS)
+    assert {shlex.split(line)[1] for line in SAID} == set(SUMMARIES)
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", SUMMARIES)
 def test_each_command_has_help_with_an_example(name: str) -> None:
     """`--help` says what the command does, what each option means, and shows a line to copy."""
     result = CliRunner().invoke(program, [name, "--help"])
@@ -78,16 +85,16 @@ def test_each_command_has_help_with_an_example(name: str) -> None:
     assert f"Example: relief {name}" in " ".join(result.output.split())
     undescribed = [
         option.name
-        for option in COMMANDS[name]().params
+        for option in _command(name).params
         if isinstance(option, click.Option) and not option.help
     ]
     assert undescribed == []
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", SUMMARIES)
 def test_each_example_in_the_help_is_understood(name: str) -> None:
     """The line to copy parses."""
-    command = COMMANDS[name]()
+    command = _command(name)
     assert command.epilog is not None
     example = shlex.split(command.epilog.removeprefix("Example: "))
     assert example[:2] == ["relief", name]

@@ -1,0 +1,66 @@
+"""relief carve: from a picture to a job folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from relief.commands.options import (
+    Command,
+    asked_keys,
+    key_options,
+    path_argument,
+    path_option,
+    quiet_option,
+    watched,
+)
+from relief.endings import SHORT, leave, say, told_in_one_line
+
+
+def command(summary: str) -> click.Command:
+    """Return the command."""
+    return Command(
+        "carve",
+        callback=_run,
+        params=[
+            path_argument("source"),
+            path_option(["-o", "--out"], "FOLDER", "The job folder to make. [default: <name> job]"),
+            click.Option(["--replace"], is_flag=True, help="Replace an earlier job folder."),
+            *key_options(),
+            path_option(["--heights"], "FILE", "Also save the target as .npy float32, mm."),
+            quiet_option(),
+        ],
+        short_help=summary,
+        help=(
+            "Make the job folder of SOURCE: a picture, a height file (.npy), a mesh seen from above (.stl,"
+            " .obj, .ply, .off), a job file (.toml) or an earlier job's folder, to be carved again as the"
+            " options say.\n\n"
+            'Lengths take a unit ("1/8 in", "3 mm"); a bare number is millimetres.'
+        ),
+        epilog='Example: relief carve sign.png --width "8 in" --depth 8 --thickness 20 --material hardwood',
+    )  # fmt: skip
+
+
+def _run(
+    source: Path, out: Path | None, replace: bool, settings: tuple[str, ...], heights: Path | None,
+    quiet: bool, **short: Any,
+) -> None:  # fmt: skip
+    with told_in_one_line() as result:
+        from relief.job import job_from_source
+        from relief.shop.load import Shop
+        from relief.workflow import carve
+
+        job = job_from_source(source, asked_keys(settings, short))
+        shop = Shop.read(None if job.shop is None else Path(job.shop))
+        usual = f"{source.name} again" if source.is_dir() else f"{source.stem} job"
+        folder = out if out is not None else Path(usual)
+        result.goes_to(folder)
+        with watched(quiet) as progress:
+            report = carve(job, shop, folder, replace=replace, heights=heights, progress=progress)
+        if not quiet:
+            say("\n".join(report.summary_lines(folder)))
+        if not report.ready:
+            faults = "; ".join(f"{check.name}: {check.message}" for check in report.stops)
+            leave(f"no program was written: {faults}; see {folder / 'sheet.html'}", SHORT)
