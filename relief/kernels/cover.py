@@ -19,17 +19,16 @@ from relief.kernels.finish import (
     BLOCK,
     NONE,
     ONE,
-    beyond,
+    ball_stays_over,
     bowed,
     footprint,
     lattice_tip,
-    least_swept,
     link,
+    lowest_at,
     put,
-    swept,
     untouched,
 )
-from relief.kernels.sweep import RIM, ascending
+from relief.kernels.sweep import RIM, ascending, swept_height
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -38,8 +37,8 @@ Places = npt.NDArray[np.int32]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def more_places(nodes: Places) -> Places:
-    """Return a list of places with room for twice as many."""
-    longer = np.empty(2 * nodes.shape[0], dtype=np.int32)
+    """Return a list of places with room for twice as many, and a block more."""
+    longer = np.empty(2 * nodes.shape[0] + BLOCK * BLOCK, dtype=np.int32)
     for k in range(nodes.shape[0]):
         longer[k] = nodes[k]
     return longer
@@ -57,37 +56,46 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
     move = np.empty(7)
     if not ascending(start, end, move):
         return nodes, count
+    xs, ys, t0, ex, ey, length, g = move[0], move[1], move[2], move[3], move[4], move[5], move[6]
     radius = shape4[3] + RIM
     left, right, near, far = footprint(limit.shape, pitch, x0, y0, start, end, radius)
     x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
     y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
-    floor, bow = move[2], bowed(shape4)
+    bow, ball = bowed(shape4), shape4[3]
     for bj in range(near // BLOCK, far // BLOCK + 1):
         j0, j1 = max(bj * BLOCK, near), min(bj * BLOCK + BLOCK - 1, far)
         dv = max(j0 * pitch - y_high, y_low - j1 * pitch, 0.0)
         for bi in range(left // BLOCK, right // BLOCK + 1):
-            if most[bj, bi] < floor:
+            if most[bj, bi] < t0:
                 continue
             i0, i1 = max(bi * BLOCK, left), min(bi * BLOCK + BLOCK - 1, right)
             du = max(i0 * pitch - x_high, x_low - i1 * pitch, 0.0)
             squared = du * du + dv * dv
-            if squared > radius * radius or most[bj, bi] < floor + bow * squared:
+            if squared > radius * radius or most[bj, bi] < t0 + bow * squared:
                 continue
-            if most[bj, bi] < least_swept(move, i0, i1, j0, j1, pitch, x0, y0, shape4):
+            wide, tall = 0.5 * (i1 - i0) * pitch, 0.5 * (j1 - j0) * pitch
+            dx, dy = 0.5 * (i0 + i1) * pitch + x0 - xs, 0.5 * (j0 + j1) * pitch + y0 - ys
+            a, d = lowest_at(dx * ex + dy * ey, dy * ex - dx * ey, ex, ey, wide, tall)
+            if bow > 0.0:
+                if ball_stays_over(a, d, t0, length, g, ball, np.float64(most[bj, bi])):
+                    continue
+            elif most[bj, bi] < swept_height(a, d, length, t0, g, shape4):
                 continue
+            if count + BLOCK * BLOCK > nodes.shape[0]:
+                nodes = more_places(nodes)
             for j in range(j0, j1 + 1):
-                dy = j * pitch + y0 - move[1]
+                dy = j * pitch + y0 - ys
                 for i in range(i0, i1 + 1):
-                    if limit[j, i] >= floor:
-                        dx = i * pitch + x0 - move[0]
-                        a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
-                        if bow > 0.0 and beyond(a, d, move, shape4[3], np.float64(limit[j, i])):
+                    if limit[j, i] >= t0:
+                        dx = i * pitch + x0 - xs
+                        a, d = dx * ex + dy * ey, dy * ex - dx * ey
+                        if bow > 0.0:
+                            if ball_stays_over(a, d, t0, length, g, ball, np.float64(limit[j, i])):
+                                continue
+                        elif swept_height(a, d, length, t0, g, shape4) > limit[j, i]:
                             continue
-                        if swept(a, d, move, shape4) <= limit[j, i]:
-                            if count == nodes.shape[0]:
-                                nodes = more_places(nodes)
-                            nodes[count] = j * limit.shape[1] + i
-                            count += 1
+                        nodes[count] = j * limit.shape[1] + i
+                        count += 1
     return nodes, count
 
 

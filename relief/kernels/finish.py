@@ -160,11 +160,12 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     move = np.empty(7)
     if not ascending(start, end, move):
         return True
+    xs, ys, t0, ex, ey, length, g = move[0], move[1], move[2], move[3], move[4], move[5], move[6]
     radius = shape4[3] + RIM
     left, right, near, far = footprint(z.shape, pitch, x0, y0, start, end, radius)
     x_low, x_high = min(start[0], end[0]) - x0, max(start[0], end[0]) - x0
     y_low, y_high = min(start[1], end[1]) - y0, max(start[1], end[1]) - y0
-    floor, bow = move[2] + depth, bowed(shape4)
+    floor, bow, ball = t0 + depth, bowed(shape4), shape4[3]
     for bj in range(near // BLOCK, far // BLOCK + 1):
         j0, j1 = max(bj * BLOCK, near), min(bj * BLOCK + BLOCK - 1, far)
         dv = max(j0 * pitch - y_high, y_low - j1 * pitch, 0.0)
@@ -176,73 +177,63 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
             squared = du * du + dv * dv
             if squared > radius * radius or high[bj, bi] - bow * squared <= floor:
                 continue
-            if high[bj, bi] - depth <= least_swept(move, i0, i1, j0, j1, pitch, x0, y0, shape4):
+            wide, tall = 0.5 * (i1 - i0) * pitch, 0.5 * (j1 - j0) * pitch
+            dx, dy = 0.5 * (i0 + i1) * pitch + x0 - xs, 0.5 * (j0 + j1) * pitch + y0 - ys
+            a, d = lowest_at(dx * ex + dy * ey, dy * ex - dx * ey, ex, ey, wide, tall)
+            if bow > 0.0:
+                if ball_stays_over(a, d, t0, length, g, ball, np.float64(high[bj, bi]) - depth):
+                    continue
+            elif high[bj, bi] - depth <= swept_height(a, d, length, t0, g, shape4):
                 continue
             for j in range(j0, j1 + 1):
-                dy = j * pitch + y0 - move[1]
+                dy = j * pitch + y0 - ys
                 for i in range(i0, i1 + 1):
                     if z[j, i] > floor:
-                        dx = i * pitch + x0 - move[0]
-                        a, d = dx * move[3] + dy * move[4], dy * move[3] - dx * move[4]
-                        if bow > 0.0 and beyond(a, d, move, shape4[3], np.float64(z[j, i]) - depth):
-                            continue
-                        if z[j, i] - swept(a, d, move, shape4) > depth:
+                        dx = i * pitch + x0 - xs
+                        a, d = dx * ex + dy * ey, dy * ex - dx * ey
+                        if bow > 0.0:
+                            if not ball_stays_over(a, d, t0, length, g, ball, np.float64(z[j, i]) - depth):
+                                return True
+                        elif z[j, i] - swept_height(a, d, length, t0, g, shape4) > depth:
                             return True
     return False
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def swept(a: float, d: float, move: Doubles, shape4: Doubles) -> float:
-    """Return the height that a move leaves at a node a along and d beside it: as `swept_height`.
+def ball_stays_over(
+    a: float, d: float, t0: float, length: float, g: float, radius: float, height: float
+) -> bool:
+    """Return whether a ball's move leaves a node, a along and d beside it, at or above a height: no root.
 
-    For a ball in one square root: the tip is at w = g √(q / (1 + g²)) before the node, q = R² − d², or at an
-    end of the move.
+    As `swept_height`, with q = R² − d²: the tip is at w = g √(q / (1 + g²)) before the node, or at an end of
+    the move. Carried on for ever the move would leave t0 + g a + R − √((1 + g²) q), and nothing higher.
     """
-    if shape4[0] > 0.0 or shape4[2] < math.inf:
-        return swept_height(a, d, move[5], move[2], move[6], shape4)
-    length, g, radius = move[5], move[6], shape4[3]
-    q = radius * radius - d * d
-    if q < -2.0 * radius * RIM:
-        return math.inf
-    steep = 1.0 + g * g
+    q, steep = radius * radius - d * d, 1.0 + g * g
+    over = t0 + radius - height
+    rise = over + g * a
+    if rise >= 0.0 and rise * rise > steep * q + SLACK:
+        return True
     free = g * g / steep * max(q, 0.0)
+    beyond = a - length
     if a < 0.0 or free > a * a:
-        inside, base = q - a * a, move[2]
-    elif a > length and free < (a - length) * (a - length):
-        inside, base = q - (a - length) * (a - length), move[2] + g * length
+        rise, q = over, q - a * a
+    elif beyond > 0.0 and free < beyond * beyond:
+        rise, q = over + g * length, q - beyond * beyond
     else:
-        return move[2] + g * a + radius - math.sqrt(max(q, 0.0) * steep)
-    if inside < -2.0 * radius * RIM:
-        return math.inf
-    return base + radius - math.sqrt(max(inside, 0.0))
+        q *= steep
+    return q < -2.0 * radius * RIM or (rise >= 0.0 and rise * rise >= q)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def beyond(a: float, d: float, move: Doubles, radius: float, height: float) -> bool:
-    """Return whether a ball's move, carried on for ever, stays above `height` at a node.
-
-    t0 + g a + R − √((1 + g²) (R² − d²)) > height, without the root: most nodes need no more than this.
-    """
-    above = move[2] + move[6] * a + radius - height
-    return above > 0.0 and above * above > (1.0 + move[6] * move[6]) * (radius * radius - d * d) + SLACK
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def least_swept(
-    move: Doubles, i0: int, i1: int, j0: int, j1: int, pitch: float, x0: float, y0: float, shape4: Doubles
-) -> float:
-    """Return a bound below all heights that a move leaves in a block of nodes.
+def lowest_at(a: float, d: float, ex: float, ey: float, wide: float, tall: float) -> Any:
+    """Return (along, beside) of where a move leaves the least in a box: half its sides, its middle at (a, d).
 
     The swept envelope is convex in (a, d) and least at a = 0, d = 0 (the lower end), so in a box of a and |d|
     it is least where these come nearest to that.
     """
-    wide, tall = 0.5 * (i1 - i0) * pitch, 0.5 * (j1 - j0) * pitch
-    dx, dy = 0.5 * (i0 + i1) * pitch + x0 - move[0], 0.5 * (j0 + j1) * pitch + y0 - move[1]
-    ex, ey = abs(move[3]), abs(move[4])
-    a, d = dx * move[3] + dy * move[4], abs(dy * move[3] - dx * move[4])
+    ex, ey = abs(ex), abs(ey)
     half = ex * wide + ey * tall
-    a = min(max(0.0, a - half), a + half)
-    return swept(a, max(d - (ey * wide + ex * tall), 0.0), move, shape4)
+    return min(max(0.0, a - half), a + half), max(abs(d) - (ey * wide + ex * tall), 0.0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
