@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from relief.engagement import Hardest
 from relief.feeds import Feeds
 from relief.heightfield import Heightfield
 from relief.holding import Holding
@@ -34,6 +35,7 @@ class ReadProgram:
     deepest_cut : mm, the most that one feed move takes off below the stock as it stands at that moment
     deepest_block : line of that move, 0 if there is none
     seconds : time at the machine
+    hardest : the feed that asks most of what the cut there allows, where feeds go by what is cut
     contacts : how many rapids touch the stock
     zero : (x, y, z) mm, what the text's own coordinates are ahead of the relief's
     """
@@ -51,6 +53,7 @@ class ReadProgram:
     deepest_cut: float
     deepest_block: int
     seconds: float
+    hardest: Hardest | None = None
     contacts: int = 0
     zero: tuple[float, float, float] = (0.0, 0.0, 0.0)
 

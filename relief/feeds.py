@@ -10,14 +10,20 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from relief.cutters import profile
 from relief.errors import ShopError
 from relief.shop.records import Cutter, Machine, Material
 
+Doubles = npt.NDArray[np.float64]
+
 # A light stepover thins the chip; the feed makes up for it at most this many times over, because the full
 # width comes back in every inside corner. Common practice, no source.
 _MOST_MAKE_UP = 2.0
+# Where a cut is light the feed goes up to so many times the chosen one, at most: the stock may stand
+# otherwise than it is reckoned to. Common practice, no source.
+MOST_FASTER = 2.0
 # Feed of a point that is dragged, mm/min. Common practice, no source.
 _DRAG_FEED = 1000.0
 
@@ -35,6 +41,8 @@ class Feeds:
     surface_speed : m/min, of the cutting edge where it is deepest engaged (not at the cutter's full diameter)
     power : W, asked from the spindle
     sentences : where the chip load lies, and then what else to know: limits that held a value back, ...
+    section : mm², depth times width of the cut that all this was chosen for
+    flutes : of the cutter
     """
 
     rpm: float
@@ -46,6 +54,31 @@ class Feeds:
     surface_speed: float
     power: float
     sentences: tuple[str, ...]
+    section: float = 0.0
+    flutes: int = 1
+
+    def most(self, section: Doubles, chip: Doubles) -> Doubles:
+        """Return the most feed, mm/min, for cuts that take more or less than what `cut` was chosen for.
+
+        Parameters
+        ----------
+        section : mm², volume that a cut takes over its length
+        chip : its thickest chip as a share of the feed per edge; NaN where it is as was reckoned with
+
+        Notes
+        -----
+        Three bounds: section · feed (with it the power, Q = a_p a_e v_f, textbook) stays at what was chosen;
+        feed per edge · chip stays in the material's range; and never more than MOST_FASTER times the feed.
+        """
+        edges = self.rpm * self.flutes
+        if not edges or not self.section:
+            return np.full(len(section), self.cut)
+        reckoned = self.chip_load * edges / self.cut
+        chip = np.where(np.isnan(chip), reckoned, chip)
+        with np.errstate(divide="ignore"):
+            by_load = self.cut * self.section / section
+            by_chip = max(self.chip_high, self.chip_load) * edges / chip
+        return np.asarray(np.minimum(np.minimum(by_load, by_chip), MOST_FASTER * self.cut))
 
     @property
     def chip_load_holds(self) -> bool:
@@ -361,5 +394,5 @@ class _Choice:
         speed = surface_speed(self.working, self.rpm)
         return Feeds(
             self.rpm, self.cut, self.plunge, self.chip_load, self.low, self.high, speed, self.power,
-            tuple(self.sentences),
+            tuple(self.sentences), self.stepdown * self.stepover, self.cutter.flutes,
         )  # fmt: skip

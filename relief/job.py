@@ -216,6 +216,9 @@ class Roughing:
     rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
     feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
     plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+    shape_feed: Annotated[
+        Flag, key("feed slower where more is cut than the feed was chosen for, faster where it is less")
+    ] = True
     rest: Annotated[
         Text | None,
         key("smaller flat end mill, by the material's rules where the first cannot enter; default: none"),
@@ -242,6 +245,9 @@ class Finishing:
     rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
     feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
     plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+    shape_feed: Annotated[
+        Flag, key("feed slower where more is left than the feed was chosen for, faster where it is less")
+    ] = False
 
 
 @record

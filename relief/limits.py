@@ -27,7 +27,11 @@ LOOK_AHEAD = 50
 
 
 def limit_feeds(
-    points: npt.NDArray[np.float64], kinds: npt.NDArray[np.uint8], feeds: Feeds, machine: Machine
+    points: npt.NDArray[np.float64],
+    kinds: npt.NDArray[np.uint8],
+    feeds: Feeds,
+    machine: Machine,
+    wanted: npt.NDArray[np.float64] | None = None,
 ) -> npt.NDArray[np.float64]:
     """Return the feed of each move, held so that no axis is asked for more than it can do.
 
@@ -37,6 +41,7 @@ def limit_feeds(
     kinds : (n,) uint8, kind of the move that arrives at each point
     feeds : Feeds
     machine : Machine
+    wanted : (n,) mm/min, for the move that arrives at each point; None: the feed that was chosen, everywhere
 
     Returns
     -------
@@ -55,8 +60,13 @@ def limit_feeds(
     with np.errstate(divide="ignore"):
         most = np.where(kinds[1:] == PLUNGE, np.minimum(most, feeds.plunge / fall), most)
     moving, steep = kinds[1:] != RAPID, fall > _STEEP
-    held[1:][moving & steep] = _on_ladder(most[moving & steep], feeds.plunge)
-    held[1:][moving & ~steep] = _on_ladder(most[moving & ~steep], feeds.cut)
+    asked = np.full(len(steps), feeds.cut) if wanted is None else wanted[1:]
+    down, along = moving & steep, moving & ~steep
+    bound = most if wanted is None else np.minimum(most, asked)
+    held[1:][down] = _on_ladder(bound[down], feeds.plunge)
+    held[1:][along] = np.where(
+        asked <= most * (1 + 1e-12), asked, _on_ladder(most, max(float(asked.max()), feeds.cut))
+    )[along]
     return held
 
 

@@ -78,6 +78,14 @@ class Moves:
         steps = np.nan_to_num(np.diff(self.points, axis=0))
         return np.asarray(np.sqrt((steps**2).sum(axis=1)), dtype=np.float64)
 
+    def feed_range(self) -> tuple[float, float]:
+        """Slowest feed of what cuts along and fastest of what moves sideways at all, mm/min; 0 if none."""
+        steps = np.nan_to_num(np.diff(self.points, axis=0))
+        along = np.where(self.rapid, 0.0, np.hypot(steps[:, 0], steps[:, 1]))
+        cuts, level = self.feed[along > 0.0], self.feed[(along > 0.0) & (along > np.abs(steps[:, 2]))]
+        fastest = float(cuts.max(initial=0.0))
+        return float(level.min(initial=fastest)), fastest
+
     def cutting_length(self) -> float:
         """3-D length of all feed moves, mm."""
         return float(self.lengths()[~self.rapid].sum())

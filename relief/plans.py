@@ -21,6 +21,7 @@ from relief.part import Part
 from relief.planning.cutout import plan_cutout
 from relief.planning.finishing import FinishingPlan, plan_finishing
 from relief.planning.linking import lifted
+from relief.planning.pacing import paced
 from relief.planning.rest import plan_rest
 from relief.planning.roughing import plan_roughing
 from relief.planning.scoring import plan_scoring
@@ -51,6 +52,7 @@ class Plan:
     notes : what the user must know, one sentence each
     stops : rows of the toolpath at which to wait for the user, and what is said there
     tile : number of the tile that it belongs to; 0 where there are none
+    shaped : whether its feeds go by what is cut
     """
 
     operation: str
@@ -62,6 +64,7 @@ class Plan:
     notes: tuple[str, ...] = ()
     stops: tuple[tuple[int, str], ...] = ()
     tile: int = 0
+    shaped: bool = False
 
 
 def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
@@ -172,9 +175,25 @@ def _roughing_section(operation: Operation, setup: Setup) -> Roughing:
     )
 
 
-def move_feeds(toolpath: Toolpath, feeds: Feeds, setup: Setup) -> npt.NDArray[np.float64]:
+def shapes_feed(operation: Operation, setup: Setup) -> bool:
+    """Return whether the feeds of an operation go by what is cut."""
+    job = setup.job
+    asked = {"roughing": job.roughing.shape_feed, "finishing": job.finishing.shape_feed}
+    return asked.get(operation.kind, False)
+
+
+def asked_speeds(operation: Operation, setup: Setup) -> Speeds:
+    """Return the speeds that the job asks of a roughing or finishing."""
+    roughs = operation.kind == "roughing"
+    asked = _roughing_section(operation, setup) if roughs else setup.job.finishing
+    return Speeds(asked.rpm, asked.feed, asked.plunge)
+
+
+def move_feeds(
+    toolpath: Toolpath, feeds: Feeds, setup: Setup, wanted: npt.NDArray[np.float64] | None = None
+) -> npt.NDArray[np.float64]:
     """Return the feed of the move that arrives at each point, mm/min, as machine and job let it run."""
-    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine)
+    feed = limit_feeds(toolpath.points, toolpath.kinds, feeds, setup.machine, wanted)
     if setup.job.output.ease:
         feed = eased_feeds(toolpath.points, toolpath.kinds, feed, setup.machine.blocks_per_second)
     return feed
@@ -183,16 +202,25 @@ def move_feeds(toolpath: Toolpath, feeds: Feeds, setup: Setup) -> npt.NDArray[np
 def _planned(
     operation: Operation, setup: Setup, toolpath: Toolpath, asked: Roughing | Finishing | Cutout,
     *, stepdown: float | None = None, yardstick: float = 0.0, notes: tuple[str, ...] = (),
+    stock: Heightfield | None = None,
 ) -> Plan:  # fmt: skip
-    """Return the plan of an operation, with the speeds that the job asks for and what its moves may run."""
+    """Return the plan of an operation, with the speeds that the job asks for and what its moves may run.
+
+    Where the stock before it is told, feeds go by what is cut.
+    """
     feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge), stepdown)
-    feed = move_feeds(toolpath, feeds, setup)
-    return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes)
+    wanted = None
+    if stock is not None:
+        toolpath, wanted = paced(toolpath, feeds, stock, operation.cutter, setup.step)
+    feed = move_feeds(toolpath, feeds, setup, wanted)
+    shaped = stock is not None
+    return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes, shaped=shaped)
 
 
 def roughing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], _progress: Progress) -> Plan:
     """Clear the waste; a second, smaller cutter only where the first could not enter."""
     section = _roughing_section(operation, setup)
+    left = left_standing(setup, done) if operation.cutter != setup.roughing_cutter else None
     toolpath = plan_roughing(
         setup.target,
         setup.region,
@@ -202,12 +230,13 @@ def roughing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], _pro
         clearance=setup.clearance,
         step=setup.step,
         clamps=setup.clamps,
-        left=left_standing(setup, done) if operation.cutter != setup.roughing_cutter else None,
+        left=left,
     )
     notes: tuple[str, ...] = ()
     if not len(toolpath.points) and done:
         notes = (f'"{operation.cutter.name}" finds nothing to rough, and has no program: leave it out',)
-    return _planned(operation, setup, toolpath, section, notes=notes)
+    stock = (left or setup.stock) if shapes_feed(operation, setup) else None
+    return _planned(operation, setup, toolpath, section, notes=notes, stock=stock)
 
 
 def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], progress: Progress) -> Plan:
@@ -232,7 +261,10 @@ def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], pro
         stepdown = deepest_layer(cutter, setup.material)
         plan = plan_passes(left=left_standing(setup, done), stepdown=stepdown)
         notes = _rest_notes(operation, setup, plan)
-    return _planned(operation, setup, plan.toolpath, asked, yardstick=plan.yardstick, notes=notes)
+    stock = left_standing(setup, done) if shapes_feed(operation, setup) else None
+    return _planned(
+        operation, setup, plan.toolpath, asked, yardstick=plan.yardstick, notes=notes, stock=stock
+    )
 
 
 def _rest_notes(operation: Operation, setup: Setup, plan: FinishingPlan) -> tuple[str, ...]:

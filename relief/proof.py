@@ -15,6 +15,7 @@ from scipy import ndimage
 
 from relief.carving import DeepestCut, carve_stock, deepest_cut, deepest_move, rapid_contact
 from relief.closeup import look_closely
+from relief.engagement import hardest_feed
 from relief.errors import ProgramError
 from relief.evidence import Evidence, ReadProgram
 from relief.feeds import Feeds
@@ -54,6 +55,7 @@ class Program:
     cutter : None for the trace, which turns no cutter
     feeds : the speeds it was planned with; None where they are not known
     zero : (x, y, z) mm, what the text's coordinates are ahead of the relief's; None: the job's zero
+    shaped : whether its feeds go by what is cut
     """
 
     file: str
@@ -62,6 +64,7 @@ class Program:
     cutter: Cutter | None
     feeds: Feeds | None = None
     zero: tuple[float, float, float] | None = None
+    shaped: bool = False
 
 
 def read_file(file: str, text: bytes) -> Moves:
@@ -121,7 +124,9 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
         files[1:] = [(ONE_PROGRAM, works[1:])] * len(works[1:])
     texts = {file: _written(done, plan, setup) for (file, done), plan in zip(files, plans, strict=True)}
     return tuple(
-        Program(file, plan.operation, texts[file], plan.cutter, plan.feeds, setup.zero_of(plan.tile))
+        Program(
+            file, plan.operation, texts[file], plan.cutter, plan.feeds, setup.zero_of(plan.tile), plan.shaped
+        )
         for (file, _), plan in zip(files, plans, strict=True)
     )
 
@@ -365,6 +370,9 @@ def run_program(
         after=after,
         contact_depth=contact.depth,
         contact_block=contact.block,
+        hardest=hardest_feed(stock, moves, cutter, program.feeds)
+        if program.shaped and cutter and program.feeds
+        else None,
         contacts=len(contact.moves),
         deepest_cut=deepest.depth,
         deepest_block=deepest.block,

@@ -21,7 +21,7 @@ from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.moves import Moves
 from relief.operations import Operation, job_operations
-from relief.plans import Speeds, feeds_for
+from relief.plans import Speeds, asked_speeds, feeds_for, shapes_feed
 from relief.progress import Progress, Silent
 from relief.proof import Program, prove, read_file, run_program
 from relief.report import format_time
@@ -99,6 +99,7 @@ class Told:
     file, operation : its name and what it is for
     cutter : None for the trace
     rpm : spindle speed, rev/min; 0 = it stands
+    feed : the chosen feed, mm/min
     plunge : feed straight down, mm/min
     sha256 : digest of its text; empty where the folder holds none
     more : what further cutters do in the same file
@@ -108,6 +109,7 @@ class Told:
     operation: str
     cutter: Cutter | None
     rpm: float
+    feed: float
     plunge: float
     sha256: str
     more: tuple[Told, ...] = ()
@@ -246,7 +248,13 @@ def program_for_job(
     if cutter is None or not cutter.turns or meant is None:
         return program
     speeds = _speeds(moves or read_file(path.name, text), setup.machine)
-    return replace(program, feeds=feeds_for(meant, setup, speeds))
+    shaped = shapes_feed(meant, setup)
+    if shaped and speeds.feed:
+        # the fastest block is no measure of the feed that was chosen: where the cut is light it goes faster
+        by_rule = speeds._replace(feed=asked_speeds(meant, setup).feed)
+        chosen = told.feed if told else feeds_for(meant, setup, by_rule).cut
+        speeds = speeds._replace(feed=min(chosen, speeds.feed))
+    return replace(program, feeds=feeds_for(meant, setup, speeds), shaped=shaped)
 
 
 def _meant(path: Path, name: str, cutter: Cutter | None, setup: Setup) -> Operation | None:
@@ -306,9 +314,8 @@ def _speeds(moves: Moves, machine: Machine) -> Speeds:
     steps = np.nan_to_num(np.diff(moves.points, axis=0))
     along = np.hypot(steps[:, 0], steps[:, 1])
     down = cuts & (steps[:, 2] < 0) & (along <= UPRIGHT * -steps[:, 2])
-    level = cuts & (along > 0)
     rpm = float(moves.rpm[cuts].max()) if machine.spindle == "program" else 0.0
-    feed = float(moves.feed[level].max()) if level.any() else 0.0
+    feed = moves.feed_range()[1]
     plunge = float(moves.feed[down].max()) if down.any() else 0.0
     return Speeds(rpm or None, feed or None, plunge or None)
 
@@ -352,7 +359,7 @@ def told_by_report(folder: Path) -> dict[str, Told]:
 
 def _told(row: dict[str, Any], digests: dict[str, str], path: Path) -> Told:
     cutter = read_record(Cutter, row["cutter"], str(path)) if row["cutter"] else None
-    speeds = float(row["spindle_rpm"]), float(row["plunge"])
+    speeds = float(row["spindle_rpm"]), float(row["feed"]), float(row["plunge"])
     return Told(str(row["file"]), str(row["operation"]), cutter, *speeds, str(digests.get(row["file"], "")))
 
 

@@ -46,7 +46,8 @@ class ProgramRun:
     file, operation : its name and what it is for
     cutter : the cutter it turns; None for the trace
     spindle_rpm : rev/min; 0 = the spindle stands
-    feed, plunge : mm/min
+    feed, plunge : mm/min, as chosen
+    feed_range : mm/min, slowest and fastest of its cuts, ways down left out
     blocks : lines that hold words
     cutting_length, rapid_length : mm
     seconds : time at the machine
@@ -58,10 +59,16 @@ class ProgramRun:
     spindle_rpm: float
     feed: float
     plunge: float
+    feed_range: tuple[float, float]
     blocks: int
     cutting_length: float
     rapid_length: float
     seconds: float
+
+    @property
+    def shaped(self) -> bool:
+        """Whether it is fed faster than chosen where it cuts less, and slower where it cuts more."""
+        return self.feed_range[1] > self.feed * 1.001
 
 
 @dataclass(frozen=True)

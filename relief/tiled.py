@@ -9,7 +9,17 @@ import numpy as np
 
 from relief.heightfield import Region
 from relief.operations import Operation, job_operations
-from relief.plans import PLANNERS, Plan, Speeds, feeds_for, move_feeds, over_clamps, trace_plan
+from relief.planning.pacing import paced
+from relief.plans import (
+    PLANNERS,
+    Plan,
+    Speeds,
+    feeds_for,
+    left_standing,
+    move_feeds,
+    over_clamps,
+    trace_plan,
+)
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.tiling import PIN_DEPTH, SEAM, Tile, Tiling
@@ -44,7 +54,8 @@ def plan_tiles(setup: Setup, tiling: Tiling, progress: Progress) -> tuple[Plan, 
     found: list[Plan] = []
     for tile in tiling.tiles:
         cuts = (*_holes(setup, tiling, tile), *rough[tile.number])
-        cuts += tuple(piece for plan in finishing if (piece := _share(plan, setup, tiling, tile)))
+        for plan in finishing:
+            cuts += _share(plan, setup, tiling, tile, cuts)
         cuts = tuple(over_clamps(plan, setup) for plan in cuts if len(plan.toolpath.points))
         trace = replace(trace_plan(setup, cuts), notes=_notes(setup, tiling) if tile.number == 1 else ())
         found += [replace(plan, tile=tile.number) for plan in (trace, *cuts)]
@@ -64,18 +75,22 @@ def _roughing(setup: Setup, tile: Tile, progress: Progress) -> tuple[Plan, ...]:
     return plans
 
 
-def _share(plan: Plan, setup: Setup, tiling: Tiling, tile: Tile) -> Plan | None:
-    """Return what of a finishing plan lies in a tile, or a little beyond its seams."""
+def _share(plan: Plan, setup: Setup, tiling: Tiling, tile: Tile, done: tuple[Plan, ...]) -> tuple[Plan, ...]:
+    """Return what of a finishing plan lies in a tile, or a little beyond its seams: one plan or none."""
     assert plan.feeds is not None
+    assert plan.cutter is not None
     ends = (tile.region.left, tile.region.right) if tiling.axis == 0 else (tile.region.near, tile.region.far)
     low, high = (round(end / setup.step) * setup.step for end in (ends[0] - SEAM, ends[1] + SEAM))
     toolpath = clipped(plan.toolpath, tiling.axis, low, high, setup.clearance, setup.step)
     if not len(toolpath.points):
-        return None
+        return ()
     share = toolpath.cutting_length() / max(plan.toolpath.cutting_length(), 1e-9)
-    feed = move_feeds(toolpath, plan.feeds, setup)
+    wanted = None
+    if plan.shaped:
+        toolpath, wanted = paced(toolpath, plan.feeds, left_standing(setup, done), plan.cutter, setup.step)
+    feed = move_feeds(toolpath, plan.feeds, setup, wanted)
     notes = plan.notes if tile.number == 1 else ()
-    return replace(plan, toolpath=toolpath, feed=feed, yardstick=plan.yardstick * share, notes=notes)
+    return (replace(plan, toolpath=toolpath, feed=feed, yardstick=plan.yardstick * share, notes=notes),)
 
 
 def clipped(path: Toolpath, axis: int, low: float, high: float, clearance: float, step: float) -> Toolpath:

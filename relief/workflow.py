@@ -141,6 +141,7 @@ def _run(program: ReadProgram) -> ProgramRun:
         spindle_rpm=feeds.rpm if feeds else 0.0,
         feed=feeds.cut if feeds else 0.0,
         plunge=feeds.plunge if feeds else 0.0,
+        feed_range=moves.feed_range(),
         blocks=moves.blocks,
         cutting_length=moves.cutting_length(),
         rapid_length=moves.rapid_length(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from decimal import Decimal
 
 import numpy as np
@@ -278,3 +279,23 @@ def ease_over(low: np.ndarray, high: np.ndarray, reach: int, bend: float) -> np.
     over = (low - mean)[None, :] - 0.25 * bend * squares
     envelope = (over.max(axis=1)[None, :] + 0.5 * bend * squares).min(axis=1)
     return np.maximum(np.minimum(mean + envelope, high), low)
+
+
+def loads_by_steps(
+    stock: np.ndarray, pitch: float, shape: Profile, points: np.ndarray, sliver: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Carve moves in steps of 0.01 mm, and return what each takes: volume, least distance beside its line."""
+    j, i = np.indices(stock.shape) * pitch
+    volumes, nearest = [], []
+    for start, end in itertools.pairwise(points):
+        low = stock.astype(np.float64)
+        for share in np.linspace(0, 1, 2 + int(np.linalg.norm(end - start) / 0.01)):
+            x, y, z = start + share * (end - start)
+            low = np.minimum(low, z + profile_height(shape, np.hypot(i - x, j - y)))
+        taken = stock - low
+        way = (end - start)[:2] / max(float(np.hypot(*(end - start)[:2])), 1e-12)
+        beside = np.abs((j - start[1]) * way[0] - (i - start[0]) * way[1])
+        volumes.append(taken.sum() * pitch**2)
+        nearest.append(beside[taken > sliver].min(initial=np.inf))
+        stock[:] = low
+    return np.array(volumes), np.array(nearest)

@@ -37,6 +37,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     (
         "heightfile",
         "limits",
+        "engagement",
         "planning.linking",
         "planning.ground",
         "planning.slices",
@@ -46,7 +47,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "planning.outline",
         "planning.scoring",
     ),
-    ("sources", "planning.approach", "planning.raster", "planning.remains"),
+    ("sources", "planning.pacing", "planning.approach", "planning.raster", "planning.remains"),
     ("part", "planning.passes", "planning.finishing", "planning.trace", "planning.tabs", "planning.layers"),
     ("planning.roughing", "planning.rest", "planning.cutout"),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),

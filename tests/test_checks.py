@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from relief.checks import CHECKS, Check, run_checks
+from relief.engagement import Hardest
 from relief.evidence import Evidence, ReadProgram
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
@@ -45,6 +46,7 @@ def program(code: str = TEXT, **other: object) -> ReadProgram:
         "file": "1-roughing.nc", "operation": "roughing", "text": code.encode(), "moves": read_program(code),
         "cutter": FLAT, "feeds": FEEDS, "before": UNCUT, "after": CUT, "contact_depth": 0.0,
         "contact_block": 0, "deepest_cut": 3.0, "deepest_block": 7, "seconds": 60.0,
+        "hardest": Hardest(1.05, 8),
     }  # fmt: skip
     return ReadProgram(**(values | other))
 
@@ -99,6 +101,7 @@ WRONG = {
         program(cutter=replace(FLAT, cutting_length=2.5, reach=40.0, shank=10.0))
     ),
     "feeds in range": evidence(program(TEXT.replace(f"F{FEEDS.cut:.0f}", "F99999"))),
+    "load bounded": evidence(program(hardest=Hardest(1.3, 7))),
     "part held": evidence(program(after=CUT.with_heights(CUT.heights - 15.0))),
     "text conforms to the standard": evidence(program(text=TEXT.encode() + b"(" + b"x" * 300 + b")")),
     "surface finished": evidence(scallop=ScallopFigures(0.05, 3.0, 2.0, 1.0, 0.5, 0.0, 0.0)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -76,6 +77,11 @@ def _deeper(text: str) -> str:
     return text.replace("G0 Z23.0\nM5", "G1 Z10.0\nG0 Z23.0\nM5")
 
 
+def _hurried(text: str) -> str:
+    """Raise every feed of a program by a third."""
+    return re.sub(r"F([\d.]+)", lambda f: f"F{float(f[1]) * 4 / 3:.0f}", text)
+
+
 @pytest.mark.parametrize(
     ("name", "edit", "said"),
     [
@@ -86,6 +92,7 @@ def _deeper(text: str) -> str:
         ("1-roughing.nc", lambda t: t.replace("\nM5", "\nG0 X900.0\nM5"), "within travel"),
         ("1-roughing.nc", lambda t: t.replace("\nM5", "\nG0 X30.0\nM5"), "inside the trace"),
         ("0-trace.nc", lambda t: t.replace("Z23.0", "Z15.0"), "no rapid through stock"),
+        ("1-roughing.nc", _hurried, "load bounded"),
     ],
 )
 def test_an_edit_that_may_hurt_is_exit_3(made, tmp_path, name, edit, said):
@@ -94,6 +101,46 @@ def test_an_edit_that_may_hurt_is_exit_3(made, tmp_path, name, edit, said):
 
     assert 3 == result.exit_code, result.output
     assert said in result.stderr
+
+
+def test_one_feed_that_is_raised_is_told_with_its_line(made, tmp_path):
+    """The hardest cut of the roughing, fed half as fast again."""
+    folder, _ = made
+    paths = [folder / name for name in NAMES]
+    hardest = recheck(paths, folder).programs[1].hardest
+    assert hardest
+    lines = (folder / "1-roughing.nc").read_text("ascii").splitlines()
+    feeds = [re.search(r"F([\d.]+)", line) for line in lines[: hardest.block]]
+    now = next(found[1] for found in reversed(feeds) if found)
+    line = re.sub(r" F[\d.]+", "", lines[hardest.block - 1])
+    lines[hardest.block - 1] = f"{line} F{float(now) * 1.5:g}"
+    paths[1] = tmp_path / "1-roughing.nc"
+    paths[1].write_text("\n".join(lines) + "\n", "ascii")
+    verdict = recheck(paths, folder)
+    found = {check.name: check for check in verdict.checks}["load bounded"]
+
+    assert not verdict.ready
+    assert not found.holds
+    assert "1-roughing.nc line" in found.message
+
+
+def test_the_feed_that_was_chosen_is_judged_and_not_the_fastest(made, tmp_path):
+    """Feeds that go by what is cut are faster than the chosen one in places; a slower text is slower."""
+    folder, report = made
+    chosen = report.programs[1].feed
+    low, high = report.programs[1].feed_range
+    whole = recheck([folder / name for name in NAMES], folder)
+    alone = recheck([folder / name for name in NAMES], folder / "job.toml")
+
+    assert low < chosen < high
+    for verdict in (whole, alone):
+        assert verdict.programs[1].feeds.cut == chosen
+    text = (folder / "1-roughing.nc").read_text("ascii")
+    slow = re.sub(r"F([\d.]+)", lambda f: f"F{float(f[1]) / 3:.1f}", text)
+    (tmp_path / "1-roughing.nc").write_text(slow, "ascii")
+    short = {c.name: c for c in recheck([tmp_path / "1-roughing.nc"], folder).checks}["chip load in range"]
+    assert not short.holds
+    assert "rub" in short.message
 
 
 def test_a_gouge_is_told_with_its_line(made, tmp_path):

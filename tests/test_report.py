@@ -19,7 +19,8 @@ KEYS = {
     "": "relief_version job grid programs seconds scallop gouge lost_detail removed_volume path_ratio"
     " checks sha256 scallop_fine",
     "grid": "pitch columns rows",
-    "programs": "file operation cutter spindle_rpm feed plunge blocks cutting_length rapid_length seconds",
+    "programs": "file operation cutter spindle_rpm feed plunge blocks cutting_length rapid_length seconds"
+    " feed_range",
     "scallop": "tolerance max p999 p99 within",
     "scallop_fine": "pitch share max p999 p99 within floor",
     "lost_detail": "max p99 rms",

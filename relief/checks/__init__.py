@@ -22,7 +22,7 @@ from relief.checks.place import (
     within_stock,
     within_travel,
 )
-from relief.checks.running import feeds_in_range, spindle_speed_in_range, text_conforms
+from relief.checks.running import feeds_in_range, load_bounded, spindle_speed_in_range, text_conforms
 from relief.checks.warns import (
     chip_load_in_range,
     controller_keeps_up,
@@ -51,6 +51,7 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
     shank_and_holder_clear,
     spindle_speed_in_range,
     feeds_in_range,
+    load_bounded,
     part_held,
     text_conforms,
     surface_finished,
@@ -111,6 +112,8 @@ def _sound(check: Check) -> Check:
 def _judges(check: Callable[..., Check], evidence: RunEvidence) -> bool:
     if check in OF_FEEDS:
         return any(program.feeds for program in evidence.cuts)
+    if check is load_bounded:
+        return any(program.hardest for program in evidence.cuts)
     if check is clear_of_clamps:
         return bool(evidence.clamps)
     return bool(evidence.cuts) or check not in OF_CUTS

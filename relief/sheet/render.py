@@ -15,7 +15,7 @@ import numpy.typing as npt
 from relief.colours import diverging
 from relief.heightfield import Heightfield
 from relief.pictures import deviation_limit, stage_png
-from relief.report import Report, brief, format_time, percent
+from relief.report import ProgramRun, Report, brief, format_time, percent
 from relief.ridges import scallop_meaning
 from relief.setup import Setup
 from relief.sheet.drawing import set_up_drawing
@@ -76,6 +76,7 @@ def _template(report: Report) -> jinja2.Template:
     environment.filters.update(
         length=lambda mm: format_length(_rounded(mm, units), units),
         feed=lambda mm: _feed(mm, units),
+        feeds=lambda run: _feeds(run, units),
         volume=lambda mm3: _volume(mm3, units),
         whole=_whole,
         time=format_time,
@@ -140,6 +141,15 @@ def _rounded(length: float, units: Units) -> float:
 def _rounded_fine(length: float, units: Units) -> float:
     """Round to a micrometre or a tenth of a thousandth of an inch."""
     return round(length, 3) if units == "mm" else round(length / MM_PER_INCH, 4) * MM_PER_INCH
+
+
+def _feeds(run: ProgramRun, units: Units) -> str:
+    """Return the chosen feed, and between which feeds the cuts go where those go by what is cut."""
+    low, high = run.feed_range
+    chosen = _feed(run.feed, units)
+    if not run.shaped:
+        return chosen
+    return f"{chosen} ({_feed(low, units).rsplit(' ', 1)[0]} to {_feed(high, units).rsplit(' ', 1)[0]})"
 
 
 def _feed(feed: float, units: Units) -> str:

@@ -1,0 +1,154 @@
+"""How hard a cutter works along its way: what each stretch of it takes, in running order."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.cutters import profile
+from relief.feeds import Feeds
+from relief.heightfield import Heightfield
+from relief.kernels.load import loads_in_turn
+from relief.moves import Moves
+from relief.shop.records import Cutter
+
+Doubles = npt.NDArray[np.float64]
+Counts = npt.NDArray[np.int64]
+
+# Stretches are at most this share of the cutter's radius long, and what a cutter takes is averaged over this
+# share of it: less than the cutter itself feels at once.
+STRETCH, WINDOW = 1 / 3, 0.5
+# Nodes within a radius, beyond which finer ones would tell no more.
+FINEST = 16.0
+# mm: slivers between passes, which rounding leaves, make no chip.
+SLIVER = 0.05
+# Ways steeper than this (|dz| / length) are down or up, not along.
+UPRIGHT = math.sin(math.radians(75.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Engagement:
+    """What a cutter takes, stretch by stretch; every feed move is one stretch or several.
+
+    Parameters
+    ----------
+    move : (m,) number of the move that each is part of
+    start, end : (m,) where it begins and ends along its move, 0 to 1
+    section : (m,) mm², volume taken over length, averaged over a part of the cutter's radius
+    chip : (m,) thickest chip as a share of the feed per edge, 0 to 1; 0 straight up or down; NaN for a cutter
+        whose end is not flat: there it depends on the depth
+    run : (m,) number of the run that each is part of: along, or up and down, with no rapid between
+    length : (m,) mm
+    """
+
+    move: Counts
+    start: Doubles
+    end: Doubles
+    section: Doubles
+    chip: Doubles
+    run: Counts
+    length: Doubles
+
+
+def engagement(
+    stock: Heightfield, points: Doubles, rapid: npt.NDArray[np.bool_], cutter: Cutter
+) -> Engagement:
+    """Return how hard a cutter works along its way.
+
+    Parameters
+    ----------
+    stock : the surface before the first move
+    points : (n + 1, 3) float64, mm, in the coordinates of the stock
+    rapid : (n,) which moves are rapids: those touch nothing
+    cutter : what turns
+
+    Notes
+    -----
+    The chip of an edge is thickest where it cuts nearest to the cutter's line: √(1 − (d / R)²) of the feed
+    per edge at a distance d beside it (geometry of a circle; `feeds.chip_thinning` is this at
+    d = R − stepover).
+    """
+    shape = profile(cutter)
+    radius = float(shape.radius)
+    steps = np.nan_to_num(np.diff(points, axis=0))
+    lengths = np.linalg.norm(steps, axis=1)
+    counts = np.where(rapid, 0, np.ceil(lengths / (STRETCH * radius))).astype(np.int64)
+    move = np.repeat(np.arange(len(rapid)), counts)
+    part = np.arange(len(move)) - np.repeat(np.cumsum(counts) - counts, counts)
+    start, end = part / counts[move], (part + 1) / counts[move]
+    every = max(int(radius / FINEST / stock.pitch), 1)
+    heights = stock.heights[::every, ::every].copy()
+    volumes, nearest = np.empty(len(move)), np.empty(len(move))
+    corner = np.array((*stock.origin, 0.0))
+    loads_in_turn(
+        heights, stock.pitch * every, np.array(shape, dtype=np.float64),
+        points[move] + start[:, None] * steps[move] - corner,
+        points[move] + end[:, None] * steps[move] - corner,
+        SLIVER, volumes, nearest,
+    )  # fmt: skip
+    upright = np.abs(steps[:, 2]) > UPRIGHT * np.maximum(lengths, 1e-12)
+    changes = np.cumsum(rapid) * 2 + upright
+    run = changes[move]
+    length = lengths[move] / np.maximum(counts[move], 1)
+    chip = np.sqrt(np.maximum(1.0 - (np.minimum(nearest, radius) / radius) ** 2, 0.0))
+    chip[upright[move]] = 0.0
+    if shape.flat_radius < radius:
+        chip[:] = np.nan
+    return Engagement(move, start, end, _averaged(volumes, length, run, WINDOW * radius), chip, run, length)
+
+
+@dataclass(frozen=True)
+class Hardest:
+    """The feed that asks most of what the cut where it runs allows.
+
+    Parameters
+    ----------
+    share : feed over the most that `Feeds.most` allows there; 0 where nothing is cut, or it was not looked at
+    block : 1-based line of that move; 0 if there is none
+    """
+
+    share: float = 0.0
+    block: int = 0
+
+
+def hardest_feed(stock: Heightfield, moves: Moves, cutter: Cutter, feeds: Feeds) -> Hardest:
+    """Find the feed that asks most of what the stock, as it stands at that moment, allows.
+
+    Parameters
+    ----------
+    stock : the surface before the first move
+    moves : in the coordinates of the stock
+    cutter : what turns
+    feeds : what was chosen, and for which cut
+    """
+    taken = engagement(stock, moves.points, moves.rapid, cutter)
+    if not len(taken.move):
+        return Hardest()
+    share = moves.feed[taken.move] / feeds.most(taken.section, taken.chip)
+    worst = int(np.argmax(share))
+    return Hardest(float(share[worst]), int(moves.block[taken.move[worst]]))
+
+
+def _averaged(volumes: Doubles, length: Doubles, run: Counts, window: float) -> Doubles:
+    """Return volume over length about the middle of each stretch, over a window or its run if that is less.
+
+    A run of less than half a window counts as that long: rounding leaves descents of a thousandth.
+    """
+    if not len(volumes):
+        return volumes
+    ends = np.cumsum(length)
+    total = np.concatenate([[0.0], np.cumsum(volumes)])
+    places = np.concatenate([[0.0], ends])
+    edges = np.flatnonzero(np.diff(run)) + 1
+    firsts, lasts = np.append(0, edges), np.append(edges, len(run))
+    number = np.repeat(np.arange(len(firsts)), lasts - firsts)
+    low, high = places[firsts][number], places[lasts][number]
+    middle = ends - length / 2
+    half = np.maximum(window, length) / 2
+    a = np.clip(middle - half, low, high)
+    b = np.clip(middle + half, low, high)
+    taken = np.interp(b, places, total) - np.interp(a, places, total)
+    return np.asarray(np.maximum(taken, 0.0) / np.maximum(b - a, window / 2))

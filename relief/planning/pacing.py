@@ -1,0 +1,98 @@
+"""Feed by what is cut: slower where that is more than the feed was chosen for, faster where it is less."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from relief.engagement import Engagement, engagement
+from relief.feeds import MOST_FASTER, Feeds, round_down
+from relief.heightfield import Heightfield
+from relief.shop.records import Cutter
+from relief.toolpath import PLUNGE, RAPID, Toolpath
+
+Doubles = npt.NDArray[np.float64]
+
+# Each level of feed is this share of the one above: few enough that the F word changes rarely.
+RUNG = 0.9
+# What nodes tell of a cut is no more exact than this: so much more than the chosen cut counts as it.
+EVEN = 1.08
+# Feeds are smoothed along the way in cells of this share of the radius: so many cells before and behind a
+# heavier one are fed like it, and so many in a row must be light before the cutter is hurried: speeding up
+# for less gains nothing.
+CELL, BESIDE, HURRY = 1 / 6, 1, 10
+# What falls more steeply than this, dz over length, is a way into the stock: it is never hurried.
+ENTRY = 0.05
+
+
+def paced(
+    toolpath: Toolpath, feeds: Feeds, stock: Heightfield, cutter: Cutter, step: float
+) -> tuple[Toolpath, Doubles]:
+    """Return a toolpath divided where its feed changes, and the feed that each of its moves should have.
+
+    Parameters
+    ----------
+    toolpath : in the coordinates of the stock
+    feeds : what was chosen, and for which cut
+    stock : the surface before the first move
+    cutter : what turns
+    step : mm, the lattice that program text can express
+
+    Returns
+    -------
+    Toolpath; it goes nowhere else, and nowhere lower
+    (n,) mm/min for the move that arrives at each point, on few levels; 0 for rapids and the first point
+    """
+    rapid = toolpath.kinds[1:] == RAPID
+    wanted = np.where(toolpath.kinds == RAPID, 0.0, feeds.cut)
+    if rapid.all():
+        return toolpath, wanted
+    taken = engagement(stock, toolpath.points, rapid, cutter)
+    steps = np.diff(toolpath.points, axis=0)
+    lengths = np.linalg.norm(steps, axis=1)
+    entry = -steps[:, 2] > ENTRY * lengths
+    level = _levels(_smooth(feeds.most(taken.section, taken.chip), taken, cutter.diameter / 2), feeds)
+    slow = entry | (toolpath.kinds[1:] == PLUNGE)
+    level = np.where(slow[taken.move], np.minimum(level, feeds.cut), level)
+    level = _whole(level, taken, slow)
+    wanted[taken.move + 1] = level  # the last stretch of each move stands last
+    cuts = np.flatnonzero((np.diff(taken.move) == 0) & (np.diff(level) != 0))
+    at = taken.move[cuts]
+    fresh = toolpath.points[at] + taken.end[cuts, None] * steps[at]
+    fresh[:, :2] = np.rint(fresh[:, :2] / step) * step
+    fresh[:, 2] = np.ceil(fresh[:, 2] / step - 1e-6) * step
+    points = np.insert(toolpath.points, at + 1, fresh, axis=0)
+    kinds = np.insert(toolpath.kinds, at + 1, toolpath.kinds[at + 1])
+    return Toolpath(points, kinds), np.insert(wanted, at + 1, level[cuts])
+
+
+def _smooth(most: Doubles, taken: Engagement, radius: float) -> Doubles:
+    """Return feeds nowhere above `most`: slowed early, and hurried only where that lasts."""
+    ends = np.cumsum(taken.length) / (CELL * radius)
+    first, last = (
+        np.floor(at + 1e-9).astype(np.int64) for at in (ends - taken.length / (CELL * radius), ends)
+    )
+    way = np.full(int(last[-1]) + 1, np.inf)
+    # no stretch is longer than two cells
+    for cell in (first, np.minimum(first + 1, last), last):
+        np.minimum.at(way, cell, most)
+    way = ndimage.minimum_filter1d(way, 2 * BESIDE + 1, mode="nearest")
+    way = ndimage.grey_opening(way, (HURRY,), mode="nearest")
+    return np.asarray(np.minimum.reduce([way[first], way[np.minimum(first + 1, last)], way[last]]))
+
+
+def _levels(most: Doubles, feeds: Feeds) -> Doubles:
+    """Return the highest level that each feed, mm/min, comes up to; the chosen feed is one of them."""
+    powers = feeds.cut * RUNG ** np.arange(-12.0, 60.0)
+    rungs = np.unique([feeds.cut, *(round_down(rung) for rung in powers)])
+    rungs = rungs[rungs <= MOST_FASTER * feeds.cut]
+    at = np.searchsorted(rungs, most * EVEN, side="right") - 1
+    return np.asarray(rungs[np.maximum(at, 0)])
+
+
+def _whole(level: Doubles, taken: Engagement, slow: npt.NDArray[np.bool_]) -> Doubles:
+    """Return levels of which ways into the stock have one each: dividing them would bend them."""
+    firsts = np.flatnonzero(np.diff(taken.move, prepend=-1))
+    least = np.repeat(np.minimum.reduceat(level, firsts), np.diff(np.append(firsts, len(level))))
+    return np.where(slow[taken.move], least, level)

@@ -1,0 +1,88 @@
+"""Feeds that go by what is cut: the same way, few levels, never more load than was chosen."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from relief.engagement import engagement
+from relief.job import Job
+from relief.operations import job_operations
+from relief.planning.pacing import EVEN, RUNG, paced
+from relief.plans import roughing_plan
+from relief.progress import Silent
+from relief.setup import Setup, lay_out
+from relief.shop.load import Shop
+from relief.toolpath import PLUNGE, RAPID, Toolpath
+from tests import fields
+
+STEP = 0.001
+
+
+def plain_and_paced() -> tuple[Setup, Toolpath, Toolpath, np.ndarray]:
+    """Return a roughing as it is with one feed, and as it is divided."""
+    job = Job.from_table({"picture": "terrain", "roughing": {"shape_feed": False}}, "test")
+    setup = lay_out(job, Shop.read(None), fields.terrain(30.0, 6.0, 0.25))
+    plan = roughing_plan(job_operations(setup)[0], setup, (), Silent())
+    assert plan.feeds
+    assert not plan.shaped
+    path, wanted = paced(plan.toolpath, plan.feeds, setup.stock, setup.roughing_cutter, STEP)
+    return setup, plan.toolpath, path, wanted
+
+
+def test_the_way_stays_the_same():
+    """Old points stay in order; new ones lie on the lattice, on the old moves or a step above."""
+    _, before, after, wanted = plain_and_paced()
+    old = {tuple(point) for point in before.points}
+    fresh = np.array([tuple(point) not in old for point in after.points])
+
+    assert (after.points[~fresh] == before.points).all()
+    assert 0 < fresh.sum() < len(before.points)
+    assert after.cutting_length() == pytest.approx(before.cutting_length(), rel=1e-6)
+    k = np.flatnonzero(fresh)
+    assert after.points[k] / STEP == pytest.approx(np.rint(after.points[k] / STEP), abs=1e-6)
+    start, end = after.points[k - 1], after.points[k + 1]
+    lone = ~fresh[k - 1] & ~fresh[k + 1]
+    share = np.linalg.norm((after.points[k] - start)[:, :2], axis=1) / np.linalg.norm(
+        (end - start)[:, :2], axis=1
+    )
+    line = start + share[:, None] * (end - start)
+    off = (after.points[k] - line)[lone]
+    assert np.abs(off[:, :2]).max() <= STEP
+    assert off[:, 2].min() >= -1e-6 - STEP * 0.05
+    assert off[:, 2].max() <= 1.1 * STEP
+    assert (wanted[after.kinds == RAPID] == 0).all()
+    assert (wanted[after.kinds != RAPID] > 0).all()
+
+
+def test_no_stretch_takes_more_than_was_chosen():
+    """Section × feed stays at stepdown × stepover × feed, by what the nodes tell; no entry is hurried."""
+    setup, _, path, wanted = plain_and_paced()
+    feeds = roughing_plan(job_operations(setup)[0], setup, (), Silent()).feeds
+    assert feeds
+    taken = engagement(setup.stock, path.points, path.kinds[1:] == RAPID, setup.roughing_cutter)
+    rate = taken.section * wanted[taken.move + 1]
+    fall = -np.diff(path.points, axis=0)[:, 2] / np.maximum(path_lengths(path), 1e-9)
+    entry = (fall > 0.06) | (path.kinds[1:] == PLUNGE)
+
+    rule = setup.material.stepdown * setup.material.stepover * setup.roughing_cutter.diameter**2
+    assert rate.max() <= 1.12 * rule * feeds.cut
+    assert rate.max() >= 0.9 * rule * feeds.cut
+    assert wanted.max() > 1.2 * feeds.cut
+    assert wanted[1:][entry].max() <= feeds.cut
+    assert wanted.max() <= 2 * feeds.cut
+
+
+def test_levels_are_few():
+    """The F word takes each level of a ladder, whose rungs lie a tenth apart."""
+    _, _, _, wanted = plain_and_paced()
+    levels = np.unique(wanted[wanted > 0])
+
+    assert EVEN < 1 / RUNG
+    assert len(levels) <= 40
+    assert (levels[1:] / levels[:-1]).min() > 1.05
+
+
+def path_lengths(path: Toolpath) -> np.ndarray:
+    """Return the length of each move, mm."""
+    return np.asarray(np.linalg.norm(np.diff(path.points, axis=0), axis=1))
