@@ -148,14 +148,9 @@ def _figures(
     figures = scallop_figures(ridges, walls, tolerance)
     found = [each for cause in CAUSES if (each := _shortfall(views, short, cause, ridges.size))]
     return FineFigures(
+        **vars(figures),
         pitch=views[0].carved.pitch,
         share=share,
-        max=figures.max,
-        p999=figures.p999,
-        p99=figures.p99,
-        within=figures.within,
-        walls=figures.walls,
-        walls_max=figures.walls_max,
         floor=noise_floor([view.seen for view in views]),
         short=tuple(sorted(found, key=lambda each: -each.share)),
     )

@@ -79,26 +79,19 @@ class Shortfall:
 
 
 @dataclass(frozen=True)
-class FineFigures:
+class FineFigures(ScallopFigures):
     """The ridges seen on a grid twice as fine as the one that was planned on.
 
     Parameters
     ----------
     pitch : float, mm, of that grid
     share : float, of the relief that was looked at
-    max, p999, p99, within, walls, walls_max : as of `ScallopFigures`
     floor : what the grid of the plan cannot pass
     short : where it is not met, the largest share first
     """
 
     pitch: float
     share: float
-    max: float
-    p999: float
-    p99: float
-    within: float
-    walls: float
-    walls_max: float
     floor: NoiseFloor
     short: tuple[Shortfall, ...] = ()
 

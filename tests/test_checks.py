@@ -56,7 +56,7 @@ def traced(code: str) -> ReadProgram:
     return program(code, file="0-trace.nc", operation="trace", cutter=None, feeds=None, after=UNCUT)
 
 
-FINE = FineFigures(0.05, 1.0, 0.06, 0.05, 0.045, 0.998, 0.0, 0.0, NoiseFloor(0.02, 0.03))
+FINE = FineFigures(0.05, 0.06, 0.05, 0.045, 0.998, 0.0, 0.0, 0.05, 1.0, NoiseFloor(0.02, 0.03))
 
 
 def evidence(*programs: ReadProgram, **other: object) -> Evidence:

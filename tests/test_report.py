@@ -123,7 +123,7 @@ def test_nothing_lost_reads_as_nothing() -> None:
     """A job without walls and without lost detail says so."""
     report = a_report(
         scallop=ScallopFigures(0.05, 0.05, 0.05, 0.05, 1.0, 0.0, 0.0),
-        scallop_fine=FineFigures(0.05, 1.0, 0.05, 0.05, 0.05, 1.0, 0.0, 0.0, NoiseFloor(0.0, 0.0)),
+        scallop_fine=FineFigures(0.05, 0.05, 0.05, 0.05, 1.0, 0.0, 0.0, 0.05, 1.0, NoiseFloor(0.0, 0.0)),
         lost_detail=LostDetail(0.0, 0.0, 0.0, 0.0),
     )
     assert report.smoothness() == (
