@@ -122,8 +122,8 @@ class Comparison:
         return (
             f"{planned}; a taper whose flank touches little runs the path of its tip's ball.",
             "Roughing is planned on a coarser grid.",
-            f"Pairs are estimated from the area that the coarse cutter leaves to the fine one, with"
-            f" {format_time(CHANGE)} to change cutters.",
+            f"Pairs are planned from the best that the coarse cutter can leave, with {format_time(CHANGE)} to"
+            " change cutters.",
         )
 
     def to_json(self) -> bytes:

@@ -1,22 +1,26 @@
 """How long an operation would take: the real planner and the real timing, on parts of the relief if need be.
 
-A small relief is planned whole. Of a large one strips are planned, each from edge to edge along the passes
-and with passes beside it that do not count, so that a strip is cut as it would be cut among its neighbours;
-their time stands for the rest in proportion to the area over which the tip moves.
+A relief that few passes finish is planned whole. Of another strips are planned, each from edge to edge along
+the passes and with passes beside it that do not count, so that a strip is cut as it would be cut among its
+neighbours; their time stands for the rest in proportion to the area over which the tip moves. What counts
+begins and ends softly, over the distance of two passes: else it would matter on which side of an end a pass
+happens to lie.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import profile
+from relief.feeds import deepest_layer
 from relief.heightfield import Heightfield, Region
 from relief.operations import Operation
+from relief.planning.rest import plan_rest
 from relief.planning.spacing import stepover, whole_passes
 from relief.plans import Plan, Speeds, feeds_for, finishing_plan, move_feeds, roughing_plan
 from relief.program.read import read_program
@@ -28,17 +32,21 @@ from relief.shop.records import Cutter
 from relief.surfaces import tip_inside
 from relief.timing import move_seconds, program_seconds
 
+Doubles = npt.NDArray[np.float64]
+
 # Nodes of the target that are planned for one finishing cutter, the most strips of them, the fewest passes in
-# a strip, and how many passes lie beside it on each side.
-FINISHED_NODES = 500_000
-STRIPS, FEWEST, BESIDE = 8, 4.0, 1.5
+# all of them, and how many passes lie beside each on each side.
+FINISHED_NODES = 300_000
+STRIPS, FEWEST, BESIDE = 8, 36.0, 1.5
 # A taper's own path takes so many times longer to plan, and is planned where its flank keeps its tip from
 # more than so much of the area.
 SLOWER, FEW_WALLS = 2.5, 0.001
+# Nodes that are planned for a fine cutter after a coarse one.
+RESTED_NODES = 150_000
 # Strips and what lies beside them may be so much of the relief; beyond that all of it is as soon planned.
-WORTH_STRIPS = 0.8
+WORTH_STRIPS = 0.6
 # Nodes on which roughing is planned, and how many of them its cutter must span.
-ROUGHED_NODES, SPAN = 250_000, 12.0
+ROUGHED_NODES, SPAN = 400_000, 12.0
 # Where the strips lie in their shares of the relief: the golden ratio spreads them over its forms.
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
@@ -59,12 +67,25 @@ class Estimate:
 
 @dataclass(frozen=True, eq=False)
 class _Strip:
-    """What was planned for one strip, and between which two places along the axis it counts."""
+    """What was planned for one strip, and between which two places along the axis it counts.
+
+    Parameters
+    ----------
+    setup, plan : of the box that was planned
+    low, high : mm along the axis
+    soft : mm, over which the count goes from nothing to all at each end
+    """
 
     setup: Setup
     plan: Plan
     low: float
     high: float
+    soft: float
+
+    def counted(self, at: Doubles) -> Doubles:
+        """Return how much counts what lies at these places along the axis, 0 to 1."""
+        inside: Doubles = np.minimum(at - self.low, self.high - at)
+        return np.clip(inside / self.soft + 0.5, 0.0, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,16 +145,72 @@ def sample_finishing(setup: Setup, cutter: Cutter) -> Sample:
     nodes = FINISHED_NODES if cutter.kind != "taper" else FINISHED_NODES / SLOWER
     places = list(_strips(setup.region, axis, spacing, nodes / tip.heights.size))
     if not places:
-        whole = _Strip(setup, _finishing(setup, cutter), -math.inf, math.inf)
+        whole = _Strip(setup, _finishing(setup, cutter), -math.inf, math.inf, spacing)
         return Sample((whole,), axis, 1.0)
     setup = replace(setup, job=replace(job, finishing=replace(job.finishing, angle=angle)))
     element = np.sqrt(1.0 + tip.slope() ** 2).sum(axis=1 if axis else 0)
-    at = tip.y if axis else tip.x
-    inside = np.zeros(len(at), dtype=np.bool_)
-    for low, high, _ in places:
-        inside |= (at >= low) & (at < high)
-    strips = (_planned_strip(setup, cutter, place) for place in places)
-    return Sample(tuple(strips), axis, float(element[inside].sum() / element.sum()))
+    strips = [
+        _Strip(part, _finishing(part, cutter), low, high, spacing)
+        for part, low, high in _parts(setup, cutter, places)
+    ]
+    return Sample(tuple(strips), axis, _share(strips, element, tip.y if axis else tip.x))
+
+
+def sample_rest(setup: Setup, cutter: Cutter, coarse: Heightfield, best: Heightfield) -> Sample:
+    """Plan the finishing of what a coarser cutter leaves, or strips of it where the relief is large.
+
+    Parameters
+    ----------
+    setup : the job; its own finishing cutters do not matter
+    cutter : the fine one
+    coarse, best : on the relief's grid, the best that the coarse one and the fine one can leave
+
+    Raises
+    ------
+    PlanError
+        The cutter cannot leave such a scallop.
+    """
+    scallop, target = setup.job.finishing.scallop, setup.target
+    spacing = stepover(profile(cutter).corner_radius, scallop)
+    axis = 1 if setup.region.length >= setup.region.width else 0
+    amount = rest_area(coarse, best, scallop, deepest_layer(cutter, setup.material)).sum(
+        axis=1 if axis else 0
+    )
+    board = target.heights.copy()
+    board[target.window(setup.region)] = coarse.heights
+    left = target.with_heights(board)
+    places = list(_strips(setup.region, axis, spacing, RESTED_NODES / coarse.heights.size))
+    if not places:
+        return Sample((_Strip(setup, _rest(setup, cutter, left), -math.inf, math.inf, spacing),), axis, 1.0)
+    strips = [
+        _Strip(part, _rest(part, cutter, left.cropped(part.target.region)), low, high, spacing)
+        for part, low, high in _parts(setup, cutter, places)
+    ]
+    return Sample(tuple(strips), axis, _share(strips, amount, best.y if axis else best.x))
+
+
+def rest_area(coarse: Heightfield, best: Heightfield, scallop: float, deepest: float) -> Doubles:
+    """Return how much surface a fine cutter has to cut after a coarse one, for each node.
+
+    Parameters
+    ----------
+    coarse, best : the best that the coarse one and the fine one can leave
+    scallop : mm, what the coarse one may leave over that
+    deepest : mm, the deepest layer that the fine one may take: what stands higher is cut in several
+
+    Returns
+    -------
+    (rows, columns) area over that of a level node
+    """
+    steep = np.sqrt(1.0 + best.slope() ** 2)
+    gap = coarse.heights - best.heights
+    return np.where(gap > scallop * steep, steep * np.maximum(np.ceil(gap / deepest), 1.0), 0.0)
+
+
+def _share(strips: Sequence[_Strip], amount: Doubles, at: Doubles) -> float:
+    """Return how much of an amount that is spread along an axis counts in the strips."""
+    counted = sum(strip.counted(at) for strip in strips)
+    return float((amount * counted).sum() / max(amount.sum(), 1e-9))
 
 
 def finishing_estimate(sample: Sample, cutter: Cutter) -> Estimate:
@@ -147,17 +224,20 @@ def finishing_estimate(sample: Sample, cutter: Cutter) -> Estimate:
     operation, seconds, waits = Operation("finishing", "finishing", cutter), 0.0, 0.0
     for strip in sample.strips:
         setup, path, asked = strip.setup, strip.plan.toolpath, strip.setup.job.finishing
+        if not len(path.points):
+            continue
         feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge))
         plan = replace(strip.plan, feeds=feeds, feed=move_feeds(path, feeds, setup), cutter=cutter)
         moves = read_program(program_text(plan, setup))
         ends = moves.points[:, sample.axis] - setup.zero[sample.axis]
-        middles: npt.NDArray[np.float64] = np.nan_to_num((ends[1:] + ends[:-1]) / 2)
-        counts = (middles >= strip.low) & (middles < strip.high)
+        middles: Doubles = np.nan_to_num((ends[1:] + ends[:-1]) / 2)
+        taken = move_seconds(moves, setup.machine)
         if sample.planned < 1.0:
-            counts &= ~moves.rapid
-        seconds += float(move_seconds(moves, setup.machine)[counts].sum())
+            cuts = np.flatnonzero(~moves.rapid)
+            taken[: cuts[0]], taken[cuts[-1] + 1 :] = 0.0, 0.0
+        seconds += float((taken * strip.counted(middles)).sum())
         waits = moves.dwell
-    return Estimate(seconds / sample.planned + waits, sample.planned)
+    return Estimate(seconds / max(sample.planned, 1e-9) + waits, sample.planned)
 
 
 def _strips(region: Region, axis: int, spacing: float, share: float) -> Iterator[tuple[float, float, Region]]:
@@ -167,12 +247,11 @@ def _strips(region: Region, axis: int, spacing: float, share: float) -> Iterator
     """
     low, high = (region.near, region.far) if axis else (region.left, region.right)
     size = high - low
-    count = max(1, min(STRIPS, int(share * size / (FEWEST * spacing))))
-    wide, beside = max(share * size / count, FEWEST * spacing), BESIDE * spacing
-    if count * (wide + 2 * beside) > WORTH_STRIPS * size:
+    wide, beside = max(share * size, FEWEST * spacing) / STRIPS, BESIDE * spacing
+    if STRIPS * (wide + 2 * beside) > WORTH_STRIPS * size:
         return
-    for number in range(count):
-        first = low + number * size / count + (0.5 + number * GOLDEN) % 1.0 * (size / count - wide)
+    for number in range(STRIPS):
+        first = low + number * size / STRIPS + (0.5 + number * GOLDEN) % 1.0 * (size / STRIPS - wide)
         near, far = max(first - beside, low), min(first + wide + beside, high)
         box = _with_side(region, axis, near, far)
         yield first, first + wide, box
@@ -185,15 +264,26 @@ def _with_side(region: Region, axis: int, low: float, high: float) -> Region:
     return Region(low, region.near, high, region.far)
 
 
-def _planned_strip(setup: Setup, cutter: Cutter, place: tuple[float, float, Region]) -> _Strip:
-    low, high, box = place
-    around, board = box.grown(cutter.diameter / 2 + 2 * setup.target.pitch), setup.target.region
-    inside = Region(
-        max(around.left, board.left), max(around.near, board.near),
-        min(around.right, board.right), min(around.far, board.far),
+def _parts(
+    setup: Setup, cutter: Cutter, places: Sequence[tuple[float, float, Region]]
+) -> Iterator[tuple[Setup, float, float]]:
+    """Yield the job of each strip alone, and where it begins and ends along the axis."""
+    board = setup.target.region
+    for low, high, box in places:
+        around = box.grown(cutter.diameter / 2 + 2 * setup.target.pitch)
+        inside = Region(
+            max(around.left, board.left), max(around.near, board.near),
+            min(around.right, board.right), min(around.far, board.far),
+        )  # fmt: skip
+        yield replace(setup, target=setup.target.cropped(inside), region=box), low, high
+
+
+def _rest(setup: Setup, cutter: Cutter, left: Heightfield) -> Plan:
+    plan = plan_rest(
+        setup.target, setup.region, cutter, setup.job.finishing.scallop, left,
+        stepdown=deepest_layer(cutter, setup.material), clearance=setup.clearance, step=setup.step,
     )  # fmt: skip
-    part = replace(setup, target=setup.target.cropped(inside), region=box)
-    return _Strip(part, _finishing(part, cutter), low, high)
+    return Plan("rest finishing", plan.toolpath, np.zeros(len(plan.toolpath.points)), cutter)
 
 
 def _finishing(setup: Setup, cutter: Cutter) -> Plan:
