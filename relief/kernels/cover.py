@@ -119,6 +119,8 @@ def grow_runs(
     order: Places,
     leftover: Floats,
     done: npt.NDArray[np.uint8],
+    head: Places,
+    following: Places,
     reach: float,
     how: Doubles,
     tube: Doubles,
@@ -132,6 +134,8 @@ def grow_runs(
     order : places of the nodes that fall short, the worst first
     leftover : (rows × columns) how far they fall short
     done : (rows × columns) in/out, 1 where a node is finished or does not count
+    head, following : (rows × columns) in/out, for each place of a tip the first node that it leaves at its
+        best, for each node the next one; −1 where there is none
     reach : mm, how far the next vertex of a run may lie from its end
     how, tube : as for the traces
 
@@ -145,9 +149,6 @@ def grow_runs(
     A run starts at the tip position that leaves the worst node at its best. From either end it goes on to the
     position within reach whose node falls short the most, along the exact tip, finishing what lies between.
     """
-    rows, columns = tip.shape
-    head = np.full(rows * columns, -1, dtype=np.int32)
-    following = np.full(rows * columns, -1, dtype=np.int32)
     for k in range(order.shape[0] - 1, -1, -1):
         node = order[k]
         following[node] = head[source[node]]

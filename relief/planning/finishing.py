@@ -237,10 +237,12 @@ def finishing_task(
     tip = target.with_heights(-under).cropped(region)
     heights, source = reach_grid_source(tip.heights, profile_table(shape, target.pitch))
     reach = tip.with_heights(heights)
-    limit = heights + _aimed(source, scallop) * _steepness(reach)
-    best = reach if finest is None else reachable_inside(target, region, finest)
-    promise = best.heights + np.float32(scallop) * _steepness(best)
+    steep = _steepness(reach)
+    limit = heights + _aimed(source, scallop) * steep
+    promise = heights + np.float32(scallop) * steep
     if finest is not None:
+        best = reachable_inside(target, region, finest)
+        promise = best.heights + np.float32(scallop) * _steepness(best)
         limit = _shared(limit, reach, source, scallop, best)
     form, kept_form = (np.array(each, dtype=np.float64) for each in (shape, kept_off))
     above = min(tolerance, ROOM * scallop)
@@ -280,7 +282,8 @@ def _shared(
 def _aimed(source: npt.NDArray[np.int32], scallop: float) -> Floats:
     """Return the scallop to aim at for each node: less in creases, where much may stand between two nodes."""
     served = np.bincount(source.ravel(), minlength=source.size)[source]
-    return np.where(served >= CREASE, CREASE_MARGIN, MARGIN).astype(np.float32) * np.float32(scallop)
+    share = np.where(served >= CREASE, np.float32(CREASE_MARGIN), np.float32(MARGIN))
+    return share * np.float32(scallop)
 
 
 def _along(task: Task, lines: Lines, cut: Literal["both ways", "climb", "conventional"]) -> Points:
@@ -301,7 +304,7 @@ def _along(task: Task, lines: Lines, cut: Literal["both ways", "climb", "convent
         parts = traces(
             task.ground, [corners[k : k + 2] for k in range(len(corners) - 1)], task.how, task.tube
         )
-        return np.concatenate([parts[0][:1], *(part[1:] for part in parts)])
+        return joined(parts)
     parts = traces(task.ground, list(cuts), task.how, task.tube)
     gap = np.full((1, 3), np.nan)
     return np.concatenate([row for part in parts for row in (part, gap)][:-1])
@@ -338,11 +341,44 @@ def repaired(task: Task, path: Points, spacing: float) -> tuple[Points, Flags]:
     runs, ends = missed_runs(task, path, spacing)
     if not len(ends):
         return path, np.zeros(len(path), dtype=np.bool_)
+    parts = _sections(path, 2 * task.aim.shape[3] + 2 * WINDOW * spacing)
+    lengths = np.diff(ends, prepend=0)
+    home = _nearest(parts, runs[ends - lengths, :2])
+    touched = [np.zeros(len(part), dtype=np.bool_) for part in parts]
+
+    def bring(first: int, last: int) -> None:
+        for number in range(first, last):
+            own = home == number
+            if own.any():
+                parts[number], touched[number] = _brought(
+                    task, parts[number], runs[np.repeat(own, lengths)], np.cumsum(lengths[own]), spacing
+                )
+
+    in_bands(bring, len(parts), 1)
+    for before, after in pairwise(touched):
+        before[-1] |= after[0]
+    return joined(parts), np.concatenate([touched[0][:1], *(part[1:] for part in touched)])
+
+
+def _brought(
+    task: Task, path: Points, runs: Points, ends: npt.NDArray[np.int64], spacing: float
+) -> tuple[Points, Flags]:
+    """Return a path with runs brought in, and which vertices that touched."""
     near = np.nanmin(path[:, :2], axis=0)
     cells = np.floor((np.nanmax(path[:, :2], axis=0) - near) / spacing) + 1
     frame = np.array([*near, spacing, *cells])
     brought: tuple[Points, Flags] = bring_in(task.ground, path, runs, ends, frame, task.how, task.tube)
     return brought
+
+
+def _nearest(sections: list[Points], places: Points) -> npt.NDArray[np.intp]:
+    """Return for each place the number of the section whose box is nearest."""
+    away = np.empty((len(sections), len(places)))
+    for number, part in enumerate(sections):
+        low, high = np.nanmin(part[:, :2], axis=0), np.nanmax(part[:, :2], axis=0)
+        away[number] = np.hypot(*np.maximum(np.maximum(low - places, places - high), 0).T)
+    nearest: npt.NDArray[np.intp] = np.argmin(away, axis=0)
+    return nearest
 
 
 def missed_runs(task: Task, path: Points, spacing: float) -> tuple[Points, npt.NDArray[np.int64]]:
@@ -355,11 +391,24 @@ def missed_runs(task: Task, path: Points, spacing: float) -> tuple[Points, npt.N
     leftover = ((carved - task.reach.heights) / (aim.limit - task.reach.heights)).ravel()
     order = places[np.argsort(-leftover[places], kind="stable")]
     done = np.where(short, 0, 1).astype(np.uint8).ravel()
-    runs: tuple[Points, npt.NDArray[np.int64]] = grow_runs(
-        task.ground, aim, task.tip.heights, task.source, order, leftover, done, GROWTH * spacing,
-        task.how, task.tube,
-    )  # fmt: skip
-    return runs
+    head, following = np.full((2, done.size), -1, dtype=np.int32)
+    # a run visits tips within a radius of its nodes and finishes what is a radius further: strips with one
+    # between them share nothing, so these may be done at once
+    least = math.ceil((4 * aim.shape[3] + 2 * GROWTH * spacing) / aim.pitch) + 2
+    rows = max(least, -(-len(short) // SECTIONS))
+    strips = [order[order // (rows * short.shape[1]) == k] for k in range(-(-len(short) // rows))]
+    found = [(np.empty((0, 3)), np.empty(0, dtype=np.int64))] * len(strips)
+
+    def grow(number: int) -> None:
+        found[number] = grow_runs(
+            task.ground, aim, task.tip.heights, task.source, strips[number], leftover, done, head, following,
+            GROWTH * spacing, task.how, task.tube,
+        )  # fmt: skip
+
+    _every_second(grow, len(strips))
+    before = np.cumsum([0, *(len(runs) for runs, _ in found)])
+    ends = [own + first for (_, own), first in zip(found, before, strict=False)]
+    return np.concatenate([runs for runs, _ in found]), np.concatenate(ends)
 
 
 def shortened(task: Task, path: Points, touched: Flags, spacing: float) -> Points:
@@ -379,10 +428,20 @@ def shortened(task: Task, path: Points, touched: Flags, spacing: float) -> Point
         parts[number] = shorten(*target, parts[number], nodes, spans, counts, limits, task.how, task.tube)
 
     # sections with one between them share no node, so these may be done at once
-    for work in (count, cut_short):
-        for numbers in (range(0, len(parts), 2), range(1, len(parts), 2)):
-            in_bands(partial(_each, work, numbers), len(numbers), 1)
+    _every_second(count, len(parts))
+    _every_second(cut_short, len(parts))
+    return joined(parts)
+
+
+def joined(parts: list[Points]) -> Points:
+    """Return the path whose parts each begin with the last vertex of the one before."""
     return np.concatenate([parts[0][:1], *(part[1:] for part in parts)])
+
+
+def _every_second(work: Callable[[int], None], count: int) -> None:
+    """Call `work` for every even number below `count`, several at a time, and then for every odd one."""
+    for numbers in (range(0, count, 2), range(1, count, 2)):
+        in_bands(partial(_each, work, numbers), len(numbers), 1)
 
 
 def _each(work: Callable[[int], None], numbers: Sequence[int], low: int, high: int) -> None:

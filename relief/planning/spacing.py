@@ -12,6 +12,7 @@ from scipy import ndimage
 
 from relief.errors import PlanError
 from relief.heightfield import Heightfield
+from relief.kernels.bands import in_bands
 from relief.kernels.lines import lay_lines
 from relief.units import format_length
 
@@ -120,8 +121,14 @@ def whole_passes(tip: Heightfield, radius: float, spacing: float, angle: float |
     angle : bearing of the passes from X in degrees, or "auto": along X or along Y, whichever is shorter
     """
     if angle == "auto":
-        along_x, along_y = _laid(tip, radius, spacing, 0.0), _laid(tip, radius, spacing, 90.0)
-        return along_y[0] if along_y[1] < along_x[1] else along_x[0]
+        found = {}
+
+        def lay(first: int, last: int) -> None:
+            for turn in range(first, last):
+                found[turn] = _laid(tip, radius, spacing, 90.0 * turn)
+
+        in_bands(lay, 2, 1)
+        return found[1][0] if found[1][1] < found[0][1] else found[0][0]
     return _laid(tip, radius, spacing, angle % 180)[0]
 
 
