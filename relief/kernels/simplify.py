@@ -7,6 +7,7 @@ between gates[k, 1] and gates[k, 2]. A rung is a height that a vertex may have: 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,13 +22,18 @@ EVEN = 1e-9  # mm: what rounding may take
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def next_rung(gates: Doubles, k: int, step: float, bottom: float) -> float:
-    """Return the lowest rung of a gate that is not below `bottom`; it may lie above the gate.
+def rungs_of(gates: Doubles, k: int, step: float) -> Any:
+    """Return the lowest rung of a gate and how far apart its rungs are.
 
     A gate has RUNGS rungs at most: where it is higher than that many steps, every second step, or third …
     """
     lowest = math.ceil((gates[k, 1] - EVEN) / step) * step
-    apart = max(math.ceil((gates[k, 2] - lowest) / ((RUNGS - 1) * step) - EVEN), 1) * step
+    return lowest, max(math.ceil((gates[k, 2] - lowest) / ((RUNGS - 1) * step) - EVEN), 1) * step
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def next_rung(lowest: float, apart: float, bottom: float) -> float:
+    """Return the lowest rung of a gate that is not below `bottom`; it may lie above the gate."""
     return lowest + max(math.ceil((bottom - EVEN - lowest) / apart), 0) * apart if bottom > lowest else lowest
 
 
@@ -67,12 +73,13 @@ def fewest_moves(
         for j in range(k + 1, min(k + 1 + LONGEST, n)):
             wide = max(gates[j, 0] - gates[k, 0], EVEN)
             met = False
+            lowest, apart = rungs_of(gates, j, step)
             for s in range(starts):
                 bottom, top = z[s] + low[s] * wide, z[s] + high[s] * wide
                 if j == n - 1:
                     met = met or bottom - EVEN <= last <= top + EVEN
                 else:
-                    met = met or next_rung(gates, j, step, bottom) <= min(top, gates[j, 2]) + EVEN
+                    met = met or next_rung(lowest, apart, bottom) <= min(top, gates[j, 2]) + EVEN
             if met:
                 best = j
                 for s in range(starts):
@@ -87,7 +94,8 @@ def fewest_moves(
         found = 0
         while found == 0:
             wide = max(gates[best, 0] - gates[k, 0], EVEN)
-            height = next_rung(gates, best, step, -math.inf) if best < n - 1 else last
+            lowest, apart = rungs_of(gates, best, step)
+            height = lowest if best < n - 1 else last
             for _ in range(RUNGS):
                 for s in range(starts):
                     bottom, top = z[s] + kept_low[s] * wide, z[s] + kept_high[s] * wide
@@ -95,7 +103,7 @@ def fewest_moves(
                         rungs[count, found], came[count, found] = height, s
                         found += 1
                         break
-                height = next_rung(gates, best, step, height + 2.0 * EVEN)
+                height = next_rung(lowest, apart, height + 2.0 * EVEN)
                 if best == n - 1 or height > gates[best, 2] + EVEN:
                     break
             if found == 0:  # rounding took the rung that was met: the next gate can always be gone to
