@@ -55,6 +55,7 @@ SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
 SECTIONS = 16  # of the path, at most, that are worked on side by side …
 LONG = 1000  # … if it has more vertices than this
+TALL = 3  # times as high as needed are the strips whose repairs are grown side by side
 
 UNTRACED = np.zeros((0, 0), np.int32), np.zeros((0, 0), np.float32)  # where nothing is traced, only met
 
@@ -393,9 +394,9 @@ def missed_runs(task: Task, path: Points, spacing: float) -> tuple[Points, npt.N
     done = np.where(short, 0, 1).astype(np.uint8).ravel()
     head, following = np.full((2, done.size), -1, dtype=np.int32)
     # a run visits tips within a radius of its nodes and finishes what is a radius further: strips with one
-    # between them share nothing, so these may be done at once
+    # between them share nothing, so these may be done at once; higher ones break fewer runs
     least = math.ceil((4 * aim.shape[3] + 2 * GROWTH * spacing) / aim.pitch) + 2
-    rows = max(least, -(-len(short) // SECTIONS))
+    rows = max(TALL * least, -(-len(short) // SECTIONS))
     strips = [order[order // (rows * short.shape[1]) == k] for k in range(-(-len(short) // rows))]
     found = [(np.empty((0, 3)), np.empty(0, dtype=np.int64))] * len(strips)
 
