@@ -11,7 +11,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, NoReturn
 
 import numpy as np
 import numpy.typing as npt
@@ -22,10 +22,10 @@ from relief.errors import FolderError, ProgramError
 from relief.evidence import ReadProgram
 from relief.moves import Moves
 from relief.program.read import read_program
-from relief.program.write import write_beginning
+from relief.program.write import CHANGE_CAUTION, write_beginning
 from relief.progress import Progress, Silent
 from relief.proof import Program, program_head, prove, read_file
-from relief.recheck import Told, open_job, program_bytes, program_for_job, told_by_report
+from relief.recheck import Told, open_job, program_bytes, programs_for_job, told_by_report
 from relief.report import format_time
 from relief.setup import Setup
 from relief.timing import program_seconds
@@ -135,84 +135,97 @@ def resume(
     progress = progress or Silent()
     progress.stage("reading the job")
     setup, _ = open_job(folder / "job.toml")
-    programs = [_sound_program(folder, told, setup) for told in _told(folder)]
-    number = _number_of(program_bytes(path), path, folder, programs)
-    told, program = _told(folder)[number], programs[number]
-    moves = read_file(program.file, program.text)
-    _refuse_what_cannot_be_taken_up(program, moves)
-    stop, notes = _stopped_at(program.file, moves, line, position)
-    place = _place(moves, stop)
-    text, before = _text(program, told, moves, place, setup), _text_before(program, int(moves.block[stop]))
-    _refuse_another_way(program.file, text, moves, place)
+    told, programs = _sound_programs(folder, setup)
+    first, parts = _parts_of(program_bytes(path), path, folder, programs)
+    moves = read_file(programs[first].file, programs[first].text)
+    if parts == 1:
+        _refuse_what_cannot_be_taken_up(programs[first], moves)
+    stop, notes = _stopped_at(programs[first].file, moves, line, position)
+    part, before = _part(moves, stop)
+    number, program = first + part, programs[first + part]
+    own = moves.by_cutter()[part] if parts > 1 else moves
+    entered = int(np.argmin(own.rapid))
+    if program.cutter and not program.cutter.turns and stop - before > entered:
+        again = f"take it up at its first cut, line {int(own.block[entered])}"
+        _refuse_to_drag_on(program.file, again)
+    place = _place(own, stop - before)
+    text = _text(program, told[number], own, place, setup, parts - part > 1)
+    _refuse_another_way(program.file, text, moves, before + place.begin)
     progress.stage("carving what was cut, and what is still to be")
-    taken_up = replace(program, file=name, text=text)
-    cut_before = [replace(program, text=before)] if not moves.rapid[:stop].all() else []
-    whole = [*programs[:number], *cut_before, taken_up, *programs[number + 1 :]]
+    begun = stop - before > entered  # a cutter that has cut nothing yet is no part of what was done
+    done = programs[first : number + begun]
+    earlier = _text_before(program, int(moves.block[stop]) if begun or not part else own.changes[0].line)
+    whole = [
+        *programs[:first],
+        *(replace(cut, text=earlier) for cut in done),
+        *(replace(left, file=name, text=text) for left in programs[number : first + parts]),
+        *programs[first + parts :],
+    ]
     evidence = prove(whole, setup, progress).evidence
-    run = evidence.programs[number + len(cut_before)]
-    _refuse_a_touch(run, len(run.moves) - (len(moves) - place.begin))
+    runs = evidence.programs[first + len(done) :][: parts - part]
+    _refuse_a_touch(runs[0], len(runs[0].moves) - (len(own) - place.begin))
     return Resumed(
         text=text,
         of=path.name,
         line=int(moves.block[stop]),
-        begins=int(moves.block[place.begin]),
-        again=float(moves.lengths()[place.begin : stop].sum()),
-        seconds=run.seconds,
+        begins=int(own.block[place.begin]),
+        again=float(own.lengths()[place.begin : place.stop].sum()),
+        seconds=sum(run.seconds for run in runs),
         notes=notes,
         checks=run_checks(evidence),
     )
 
 
-def _told(folder: Path) -> list[Told]:
-    found = list(told_by_report(folder).values())
-    several = next((told.file for told in found if told.more), None)
-    if several:
+def _sound_programs(folder: Path, setup: Setup) -> tuple[list[Told], list[Program]]:
+    """Return what each cutter does in the programs of a folder; a file that was edited since is refused."""
+    told: list[Told] = []
+    programs: list[Program] = []
+    for file, found in told_by_report(folder).items():
+        if not found.sha256:
+            message = f"{folder}: holds no programs, as a check fell short; there is nothing to take up"
+            raise FolderError(message)
+        parts = programs_for_job(folder / file, setup, {file: found})
+        if hashlib.sha256(parts[0].text).hexdigest() != found.sha256:
+            message = (
+                f"{folder / file}: was edited since the folder was made, so what it has cut is not known;"
+                " put the file of the job back"
+            )
+            raise ProgramError(message)
+        told += (found, *found.more)
+        programs += parts
+    return told, programs
+
+
+def _parts_of(text: bytes, path: Path, folder: Path, programs: Sequence[Program]) -> tuple[int, int]:
+    """Return the first of the programs that a file holds, and how many; each of its bytes counts."""
+    same = [number for number, program in enumerate(programs) if program.text == text]
+    if not same:
         message = (
-            f"{several}: holds the cuts of several cutters, which cannot be taken up half-way; carve the job"
-            ' again with output.programs = "one per cutter" and take up the program that was interrupted'
+            f"{path}: is none of the programs of {folder}, or was edited since; give the program as it was"
+            " made, with the job folder that it came in"
         )
         raise ProgramError(message)
-    return found
+    return same[0], sum(programs[number].file == programs[same[0]].file for number in same)
 
 
-def _sound_program(folder: Path, told: Told, setup: Setup) -> Program:
-    """Return a program of the folder; one that was edited since is refused."""
-    if not told.sha256:
-        message = f"{folder}: holds no programs, as a check fell short; there is nothing to take up"
-        raise FolderError(message)
-    program = program_for_job(folder / told.file, setup, {told.file: told})
-    if hashlib.sha256(program.text).hexdigest() != told.sha256:
-        message = (
-            f"{folder / told.file}: was edited since the folder was made, so what it has cut is not known;"
-            " put the file of the job back"
-        )
-        raise ProgramError(message)
-    return program
-
-
-def _number_of(text: bytes, path: Path, folder: Path, programs: Sequence[Program]) -> int:
-    """Return which program of the folder a file is; its name does not matter, each of its bytes does."""
-    for number, program in enumerate(programs):
-        if program.text == text:
-            return number
-    message = (
-        f"{path}: is none of the programs of {folder}, or was edited since; give the program as it was made,"
-        " with the job folder that it came in"
-    )
-    raise ProgramError(message)
+def _part(moves: Moves, stop: int) -> tuple[int, int]:
+    """Return which cutter of a text makes a move, counted from 0, and how many moves came before its own."""
+    before = 0
+    for number, part in enumerate(moves.by_cutter()):
+        if stop < before + len(part):
+            return number, before
+        before += len(part)
+    raise AssertionError
 
 
 def _refuse_what_cannot_be_taken_up(program: Program, moves: Moves) -> None:
-    file, cutter = program.file, program.cutter
-    if cutter is None:
+    """Refuse a file that is better run again as a whole."""
+    file = program.file
+    if program.cutter is None:
         message = f"{file}: turns no cutter and cuts nothing; run it again from its beginning"
         raise ProgramError(message)
-    if not cutter.turns:
-        message = (
-            f"{file}: a drag point is swivelled by the way it has come, which a new beginning does not have;"
-            " run it again from its beginning, lines that are scored already stay as they are"
-        )
-        raise ProgramError(message)
+    if not program.cutter.turns:
+        _refuse_to_drag_on(file, "run it again from its beginning")
     if program.operation == "holes":
         message = (
             f"{file}: run it again from its beginning; where a hole is drilled already it meets only air"
@@ -221,6 +234,14 @@ def _refuse_what_cannot_be_taken_up(program: Program, moves: Moves) -> None:
     if moves.rapid.all():
         message = f"{file}: cuts nothing; there is nothing to take up"
         raise ProgramError(message)
+
+
+def _refuse_to_drag_on(file: str, again: str) -> NoReturn:
+    message = (
+        f"{file}: a drag point is swivelled by the way it has come, which a new beginning does not have;"
+        f" {again}, lines that are scored already stay as they are"
+    )
+    raise ProgramError(message)
 
 
 def _stopped_at(
@@ -296,15 +317,21 @@ def _back(moves: Moves, move: int, least: float) -> int:
     return first
 
 
-def _text(program: Program, told: Told, moves: Moves, place: _Place, setup: Setup) -> bytes:
+def _text(program: Program, told: Told, moves: Moves, place: _Place, setup: Setup, changes: bool) -> bytes:
     """Return the new program; the time in its head is taken from a draft's own text."""
-    draft = _draft(program, told, moves, place, setup, None)
+    draft = _draft(program, told, moves, place, setup, changes, None)
     seconds = program_seconds(read_program(draft), setup.machine)
-    return _draft(program, told, moves, place, setup, seconds)
+    return _draft(program, told, moves, place, setup, changes, seconds)
 
 
 def _draft(
-    program: Program, told: Told, moves: Moves, place: _Place, setup: Setup, seconds: float | None
+    program: Program,
+    told: Told,
+    moves: Moves,
+    place: _Place,
+    setup: Setup,
+    changes: bool,
+    seconds: float | None,
 ) -> bytes:
     line = int(moves.block[place.begin])
     doing = (
@@ -314,8 +341,9 @@ def _draft(
     head = program_head(setup, doing, program.cutter, told.rpm, seconds)
     way, feed_next = _way_in(moves, place), float(moves.feed[place.begin])
     feed = np.full(len(way.points), min(told.plunge or feed_next, feed_next))
+    cautions = (*((CHANGE_CAUTION,) if changes else ()), *CAUTIONS, *head.cautions)
     beginning = write_beginning(
-        way, feed, replace(head, cautions=(*CAUTIONS, *head.cautions)), setup.machine, moves.units, feed_next
+        way, feed, replace(head, cautions=cautions), setup.machine, moves.units, feed_next
     )
     return beginning + b"".join(program.text.splitlines(keepends=True)[line - 1 :])
 
@@ -344,10 +372,10 @@ def _text_before(program: Program, line: int) -> bytes:
     return b"".join(lines[: line - 1]) + (b"M2\n%\n" if marked else b"M2\n")
 
 
-def _refuse_another_way(file: str, text: bytes, moves: Moves, place: _Place) -> None:
+def _refuse_another_way(file: str, text: bytes, moves: Moves, begin: int) -> None:
     """Make sure that the old lines say, after the new beginning, just what they said before."""
     found = read_program(text)
-    rest, old = len(moves) - place.begin, slice(place.begin, None)
+    rest, old = len(moves) - begin, slice(begin, None)
     new = slice(len(found) - rest, None)
     same = rest <= len(found) and all(
         np.array_equal(getattr(found, name)[new], getattr(moves, name)[old])
@@ -355,7 +383,7 @@ def _refuse_another_way(file: str, text: bytes, moves: Moves, place: _Place) -> 
     )
     if not same:
         message = (
-            f"{file} line {int(moves.block[place.begin])}: its meaning hangs on lines before it; resume from"
+            f"{file} line {int(moves.block[begin])}: its meaning hangs on lines before it; resume from"
             " an earlier line"
         )
         raise ProgramError(message)

@@ -100,6 +100,8 @@ def usual_seconds(folder: Path) -> float:
 
 def _start(folder: Path, limit: int | None = None, extra: tuple[str, ...] = ()) -> subprocess.Popen[bytes]:
     def bounded() -> None:
+        # what a shell starts in the background inherits deaf ears for Ctrl-C
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
         if limit is not None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 

@@ -129,7 +129,7 @@ def _texts(folder: Path) -> dict[str, str]:
     found = {}
     for path in sorted(folder.glob("*.nc")):
         text = path.read_text("ascii")
-        parts = _by_cutter(text)
+        parts = by_cutter(text)
         found |= (
             {f"{path.name} {k}": part for k, part in enumerate(parts)}
             if len(parts) > 1
@@ -138,19 +138,24 @@ def _texts(folder: Path) -> dict[str, str]:
     return found
 
 
-def _by_cutter(text: str) -> list[str]:
+def by_cutter(text: str) -> list[str]:
     """Return a program for each change of cutter: the head, what follows the change, and an end."""
     lines = text.splitlines(keepends=True)
-    changes = [k for k, line in enumerate(lines) if re.search(r"M0?6(?!\d)", re.sub(r"\(.*?\)", "", line))]
-    if len(changes) < 2:
-        return [text]
     # each begins with the retract before its change
-    starts = [k - 1 for k in changes]
+    starts = [number - 2 for number in changes(text)]
+    if len(starts) < 2:
+        return [text]
     head, end = "".join(lines[: starts[0]]), "M2\n%\n" if lines[0].startswith("%") else "M2\n"
     return [
         head + "".join(lines[a:b]) + ("" if b == len(lines) else end)
         for a, b in zip(starts, [*starts[1:], len(lines)], strict=True)
     ]
+
+
+def changes(text: str) -> list[int]:
+    """Return the numbers of the lines that change cutters."""
+    code = [re.sub(r"\(.*?\)", "", line) for line in text.splitlines()]
+    return [number for number, line in enumerate(code, 1) if re.search(r"M0?6(?!\d)", line)]
 
 
 def _moved(job: Made) -> dict[str, np.ndarray]:

@@ -33,10 +33,22 @@ JOBS: dict[str, tuple[Callable[[], np.ndarray], dict[str, object]]] = {
     ),
 }
 
+# Jobs of which one program holds the cuts of several cutters.
+SHARED: dict[str, tuple[Callable[[], np.ndarray], dict[str, object]]] = {
+    "one program": (
+        lambda: fields.band_limited(9, 28.0, 24.0, PITCH).heights,
+        {
+            "cutout.shape": "ellipse", "cutout.tabs": 2, "output.programs": "one",
+            "machine": "full-sheet router", "finishing.passes": ["ball 1/4 in", "ball 1/8 in"],
+            "outline.cutter": "drag point",
+        },
+    ),
+}  # fmt: skip
+
 
 def good(name: str, folder: Path) -> Made:
     """Carve one of the jobs."""
-    make, settings = JOBS[name]
+    make, settings = (JOBS | SHARED)[name]
     heights = make()
     np.save(folder / "target.npy", heights)
     asked = {"output.pitch": PITCH, "finishing.scallop": 0.2} | settings

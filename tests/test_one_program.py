@@ -12,7 +12,6 @@ from relief.errors import JobError, ProgramError
 from relief.job import job_from_source
 from relief.program.read import read_program
 from relief.recheck import recheck, recheck_without_job
-from relief.resume import resume
 from relief.shop.load import Shop
 from relief.workflow import carve
 from tests import fields, independent
@@ -129,9 +128,8 @@ def test_check_without_a_job_takes_cutters_from_the_rack(made):
     assert [run.cutter for run in one.programs[1:]] == [program.cutter for program in found.programs]
 
 
-def test_what_cannot_be_done_is_refused(made, tmp_path):
-    """A machine that does not change cutters, cutters without numbers, and taking up half of several."""
-    folder, _, _ = made
+def test_what_cannot_be_done_is_refused(tmp_path):
+    """A machine that does not change cutters, and cutters without numbers."""
     with pytest.raises(
         JobError, match='changes cutters by M6, and benchtop router does not; leave it at "one per'
     ):
@@ -149,5 +147,3 @@ def test_what_cannot_be_done_is_refused(made, tmp_path):
     )
     with pytest.raises(JobError, match='"stub" has none in the shop'):
         carve(job, Shop.read(shop), tmp_path / "job")
-    with pytest.raises(ProgramError, match="cuts of several cutters"):
-        resume(folder / "one" / "1-carving.nc", folder / "one", "new.nc", line=100)

@@ -26,7 +26,7 @@ from tests.mutants import good
 from tests.program.standard import violations
 from tests.resumed import moving_lines, taken_up
 
-JOBS = ("dome in inches", "cut out")
+JOBS = ("dome in inches", "cut out", "one program")
 
 
 @pytest.fixture(scope="module", params=JOBS)
@@ -244,6 +244,50 @@ def test_what_is_better_begun_anew_is_refused(terrain: Made, kind: str, operatio
     text = terrain.texts["1-roughing.nc"].encode()
     with pytest.raises(ProgramError, match=said):
         resuming._refuse_what_cannot_be_taken_up(Program("4.nc", operation, text, cutter), read_program(text))
+
+
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """Return a job of which one program holds the cuts of five cutters, a drag point among them."""
+    return good("one program", tmp_path_factory.mktemp("resume"))
+
+
+def code_of(text: str) -> list[str]:
+    """Return the lines that are no comments."""
+    return [line for line in text.splitlines() if not line.startswith("(")]
+
+
+@pytest.mark.parametrize(("part", "numbers"), [(0, [2, 13, 12, 41, 2]), (2, [12, 41, 2]), (4, [2])])
+def test_cutters_that_follow_are_called_as_before(shared: Made, part: int, numbers: list[int]) -> None:
+    """The head calls the one that was interrupted; all lines after it are the old ones."""
+    text = (shared.folder / "1-carving.nc").read_text("ascii")
+    cuts = read_program(text.encode()).by_cutter()[part]
+    line = int(cuts.block[~cuts.rapid][-3])
+    made = resume(shared.folder / "1-carving.nc", shared.folder, "rest.nc", line=line)
+    new = made.text.decode("ascii")
+
+    assert made.stops == ()
+    assert made.line == line
+    assert [change.number for change in read_program(made.text).changes] == numbers
+    assert new.endswith("".join(text.splitlines(keepends=True)[made.begins - 1 :]))
+    assert violations(new) == []
+    assert ("at each change of cutter" in new) == (len(numbers) > 1)
+
+
+def test_a_drag_point_among_other_cutters_begins_at_its_first_cut(shared: Made) -> None:
+    """Further on it would not know which way it points; at its first cut nothing starts the spindle."""
+    program = shared.folder / "1-carving.nc"
+    cuts = read_program(program.read_bytes()).by_cutter()[3]
+    lines = cuts.block[~cuts.rapid]
+    with pytest.raises(ProgramError, match=f"take it up at its first cut, line {lines[0]}, lines that"):
+        resume(program, shared.folder, "rest.nc", line=int(lines[9]))
+    made = resume(program, shared.folder, "rest.nc", line=int(lines[0]))
+
+    first, cutout = made.text.decode("ascii").split("T2 M6")
+    assert made.stops == ()
+    assert "T41 M6\nM5\n" in first
+    assert not [line for line in code_of(first) if "M3" in line or "S" in line]
+    assert [line for line in code_of(cutout) if "M3" in line]
 
 
 def test_an_existing_file_is_kept(terrain: Made, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from collections import Counter
 from pathlib import Path
 
 from relief.errors import ReliefError
-from tests.mutants import JOBS, good
+from tests.mutants import JOBS, SHARED, good
 from tests.resumed import taken_up
 
 
@@ -19,11 +19,12 @@ def resumes(count: int, seed: int) -> int:
     told: Counter[str] = Counter()
     faults = 0
     with tempfile.TemporaryDirectory() as scratch:
-        for number, name in enumerate(JOBS):
+        names = [*JOBS, *SHARED]
+        for number, name in enumerate(names):
             home = Path(scratch, str(number))
             home.mkdir()
             job = good(name, home)
-            for turn in range(number, count, len(JOBS)):
+            for turn in range(number, count, len(names)):
                 try:
                     fault, figures, what = taken_up(rng, job, by_position=turn % 2 == 1)
                 except ReliefError as error:
