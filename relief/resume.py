@@ -30,7 +30,7 @@ from relief.report import format_time
 from relief.setup import Setup
 from relief.timing import program_seconds
 from relief.toolpath import PLUNGE, RAPID, Toolpath
-from relief.units import format_length
+from relief.units import MM_PER_INCH, format_length
 
 # mm of the path, at least, that are cut once more before the interrupted place: controllers read ahead of the
 # cutter, so the block that was told may not have been reached yet.
@@ -154,7 +154,9 @@ def resume(
     progress.stage("carving what was cut, and what is still to be")
     begun = stop - before > entered  # a cutter that has cut nothing yet is no part of what was done
     done = programs[first : number + begun]
-    earlier = _text_before(program, int(moves.block[stop]) if begun or not part else own.changes[0].line)
+    earlier = _text_before(
+        program, moves, int(moves.block[stop]) if begun or not part else own.changes[0].line
+    )
     whole = [
         *programs[:first],
         *(replace(cut, text=earlier) for cut in done),
@@ -365,11 +367,13 @@ def _way_in(moves: Moves, place: _Place) -> Toolpath:
     return Toolpath(np.concatenate([[over], down]), kinds)
 
 
-def _text_before(program: Program, line: int) -> bytes:
-    """Return the interrupted program up to a line, as a program that ends there."""
+def _text_before(program: Program, moves: Moves, line: int) -> bytes:
+    """Return the interrupted program up to a line, as one that ends there; its cutter was lifted by hand."""
+    high = float(np.nanmax(moves.points[:, 2])) / (MM_PER_INCH if moves.units == "in" else 1.0)
     lines = program.text.splitlines(keepends=True)
     marked = any(text.strip() == b"%" for text in lines[:line])
-    return b"".join(lines[: line - 1]) + (b"M2\n%\n" if marked else b"M2\n")
+    lift = b"G0 Z%.3f\nM2\n" % high
+    return b"".join(lines[: line - 1]) + lift + (b"%\n" if marked else b"")
 
 
 def _refuse_another_way(file: str, text: bytes, moves: Moves, begin: int) -> None:

@@ -17,7 +17,7 @@ WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 
 def positions(text: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return (n, 3) positions in mm (NaN where unknown), (n,) whether a rapid leads there, (n,) its feed."""
-    scale, rapid, feed = 1.0, True, 0.0
+    scale, rapid, feed, ended = 1.0, True, 0.0, False
     here = [np.nan, np.nan, np.nan]
     found = []
     for line in text.upper().splitlines():
@@ -34,8 +34,11 @@ def positions(text: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             elif letter in "XYZ":
                 here["XYZ".index(letter)] = value * scale
                 moved = True
+            ended |= letter == "M" and value in (2, 30)  # RS274/NGC s3.1: nothing after it is read
         if moved:
             found.append((*here, rapid, feed))
+        if ended:
+            break
     table = np.array(found)
     return table[:, :3], table[:, 3].astype(bool), table[:, 4]
 

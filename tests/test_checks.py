@@ -94,6 +94,7 @@ WRONG = {
     "within stock": evidence(program(TEXT.replace("Z-3", "Z-18.5"))),
     "no gouge": evidence(gouge=0.006),
     "no rapid through stock": evidence(program(contact_depth=0.02, contact_block=4)),
+    "ends above the stock": evidence(program(TEXT.replace("M2", "Z-1\nM2"))),
     "clear of clamps": evidence(clamps=(replace(CLAMP, x=20.0, y=4.0),)),
     "inside the trace": evidence(program(TEXT.replace("X40", "X44"))),
     "cutting length covers the depth": evidence(program(cutter=replace(FLAT, cutting_length=2.5))),

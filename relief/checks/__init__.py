@@ -16,6 +16,7 @@ from relief.checks.outcome import no_gouge, part_held, surface_finished
 from relief.checks.place import (
     clear_of_clamps,
     cutting_length_covers_depth,
+    ends_above_the_stock,
     inside_the_trace,
     no_rapid_through_stock,
     shank_and_holder_clear,
@@ -45,6 +46,7 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
     within_stock,
     no_gouge,
     no_rapid_through_stock,
+    ends_above_the_stock,
     clear_of_clamps,
     inside_the_trace,
     cutting_length_covers_depth,
@@ -74,6 +76,7 @@ WITHOUT_TARGET: tuple[Callable[[RunEvidence], Check], ...] = (
     within_travel,
     within_stock,
     no_rapid_through_stock,
+    ends_above_the_stock,
     clear_of_clamps,
     inside_the_trace,
     cutting_length_covers_depth,

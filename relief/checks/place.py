@@ -63,6 +63,22 @@ def no_rapid_through_stock(evidence: RunEvidence) -> Check:
     return Check("no rapid through stock", not fault, depth, CONTACT_LIMIT, "mm", message, "stop")
 
 
+def ends_above_the_stock(evidence: RunEvidence) -> Check:
+    """Every program ends with its cutter out of the stock; the end may have come too early (M2 halfway)."""
+    lowest, program = min(
+        ((float(p.moves.points[-1, 2]), p) for p in evidence.programs),
+        key=lambda end: end[0] if math.isfinite(end[0]) else -math.inf,
+    )
+    holds = lowest >= -TEXT_ROUNDING
+    message = "every program ends above the stock top"
+    if not holds:
+        message = (
+            f"{program.file} ends with its cutter {evidence.told(-lowest)} below the stock top"
+            f" ({program.place(len(program.moves) - 1)}): lines may be missing"
+        )
+    return Check("ends above the stock", holds, lowest, 0.0, "mm", message, "stop")
+
+
 def clear_of_clamps(evidence: RunEvidence) -> Check:
     """Nothing that turns, the holder included, comes near a clamp; the trace, with any cutter in, neither."""
     every = tuple(program.cutter for program in evidence.cuts if program.cutter)
