@@ -35,6 +35,8 @@ LEAST_MARGIN = 10.0
 SPARE = 1.0
 # Degrees: the slope on which the stairs of a flat end mill are told.
 STAIRS_AT = 45.0
+# mm: cutters are held against each other at least so far up, however flat the relief is.
+LEAST_SHAPE = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -342,6 +344,7 @@ def _finishing_cutters(job: Job, shop: Shop) -> tuple[Cutter, ...]:
 
 def _check_order(finishing: Sequence[Cutter], depth: float) -> None:
     """Refuse passes of which a later one does not fit wherever the one before it does."""
+    depth = max(depth, LEAST_SHAPE)
     for coarse, fine in pairwise(finishing):
         if not _finer(fine, coarse, depth):
             message = (

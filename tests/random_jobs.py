@@ -231,7 +231,7 @@ def _opening(rng: random.Random, folder: Path, settings: dict[str, object]) -> P
     """Write a picture that is opaque but for its corners and a hole in its middle."""
     pitch, size, depth = 0.5, rng.choice([24.0, 28.0]), rng.uniform(0.5, 3.0)
     heights = surface(rng, size, size, depth, pitch)
-    heights[0, 0] = heights.min() - 0.1  # a picture of one brightness would be refused
+    heights[len(heights) // 2, 2:9] = heights.min() - 0.1  # a picture of one brightness would be refused
     tone = 255 * (heights - heights.min()) / max(float(np.ptp(heights)), 1e-9)
     away = np.hypot(*(np.indices(heights.shape) * pitch - size / 2))
     opaque = np.where((away < 0.48 * size) & (away > 5.0), 255, 0)

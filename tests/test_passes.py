@@ -214,3 +214,14 @@ def test_finish_may_be_given_more_than_once(tmp_path):
 
     assert found.exit_code == 0, found.output
     assert Job.read(tmp_path / "job" / "job.toml").finishing.passes == PASSES
+
+
+def test_the_order_of_passes_does_not_hang_on_the_depth() -> None:
+    """On a relief without depth two balls are still told apart by their shapes, and one from itself not."""
+    flat = Heightfield(np.zeros((21, 41), np.float32), 1.0)
+    job = Job("none", finishing=Finishing(cutter=PASSES[1], passes=PASSES))
+    assert lay_out(job, SHOP, flat).finishing_cutters[0].name == PASSES[0]
+
+    twice = Finishing(cutter=PASSES[0], passes=(PASSES[0], PASSES[0]))
+    with pytest.raises(JobError, match="is not the finer of the two"):
+        lay_out(replace(job, finishing=twice), SHOP, flat)
