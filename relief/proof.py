@@ -94,7 +94,7 @@ class Proof:
     ----------
     evidence : all that the checks look at
     carved : the whole stock after the last program
-    finished : the same, but for what the cutout took: there as it stood before
+    finished : the same, but for what the cutout and holes beside the relief took: there as it stood before
     reachable : the best surface that the finishing cutter can leave
     scallops : (rows, columns) mm, ridge height over the reachable surface; where that was looked at from
         closer up, the highest about a node
@@ -204,7 +204,7 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
         A text that does not conform to the standard (in `relief carve` a fault of ours: nothing is left).
     """
     programs = tuple(_read_all(texts, setup, progress))
-    carved, finished = programs[-1].after, _finished(programs, setup)
+    carved, finished = _drilled(programs), _finished(programs, setup)
     relief, part = setup.relief, setup.part
     reachable = reachable_inside(setup.target, setup.region, setup.finishing_cutter)
     inside = finished.cropped(setup.region)
@@ -236,6 +236,15 @@ def prove(texts: Sequence[Program], setup: Setup, progress: Progress) -> Proof:
         holding=_holding(carved, setup),
     )
     return Proof(evidence, carved, finished, reachable, np.fmax(scallops, closer.ridges), walls | ~own)
+
+
+def _drilled(programs: Sequence[ReadProgram]) -> Heightfield:
+    """Return the board as all programs leave it, the holes for its pins included."""
+    board = programs[-1].after
+    for program in programs:
+        if program.operation == "holes" and program.cutter:
+            board = carve_stock(board, program.moves, program.cutter)
+    return board
 
 
 def _finished(programs: Sequence[ReadProgram], setup: Setup) -> Heightfield:

@@ -60,6 +60,11 @@ class Tiling:
         following = tuple((x + ahead * (self.axis == 0), y + ahead * (self.axis == 1)) for x, y in self.pins)
         return (*self.pins, *following) if tile.number == 1 else following
 
+    @property
+    def all_holes(self) -> tuple[tuple[float, float], ...]:
+        """Every hole of the board."""
+        return tuple(hole for tile in self.tiles for hole in self.holes(tile))
+
 
 @dataclass(frozen=True)
 class Needs:

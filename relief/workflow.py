@@ -161,7 +161,8 @@ def _shown(setup: Setup, report: Report, proof: Proof, progress: Progress) -> di
     with ThreadPoolExecutor(1) as pool:
         # where the board is cut through, the mesh keeps a film, so that it stays one closed solid
         bottom = -setup.job.stock.thickness
-        board = _no_lower(proof.carved, bottom + FILM) if setup.part else proof.carved
+        through = setup.part or setup.tiling
+        board = _no_lower(proof.carved, bottom + FILM) if through else proof.carved
         meshes = pool.submit(_meshes, board, setup, proof.finished)
         images = _images(board, setup, proof)
         progress.fraction(0.6)

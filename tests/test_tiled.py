@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import trimesh
 
 from relief.errors import JobError
 from relief.heightfield import Region
@@ -100,6 +101,27 @@ def drilled(path: Path, turned: bool) -> float:
     bottoms = [deep[np.isclose(deep[:, axis], at), 2].min() for at in along]
     assert bottoms == pytest.approx([-THICKNESS - 6.0, -THICKNESS - 0.3])
     return float(along[1] - along[0])
+
+
+def test_the_holes_stand_in_mesh_and_drawing(tmp_path):
+    """The solid is open down to a film at each hole, within a node of its rim; the sheet shows each hole."""
+    report, _ = carved(tmp_path, "small")
+    points = independent.positions((tmp_path / "small" / "tile-1-1-holes.nc").read_text("ascii"))[0]
+    holes = np.unique(points[points[:, 2] < -THICKNESS][:, :2].round(3), axis=0)
+    radius = next(run.cutter.diameter for run in report.programs if run.operation == "holes") / 2
+    mesh = trimesh.load_mesh(tmp_path / "small" / "carved.stl")
+    assert mesh.is_watertight
+    for hole in holes:
+        away = np.hypot(*(mesh.vertices[:, :2] - hole).T)
+        inside = mesh.vertices[(away < radius - PITCH) & (mesh.vertices[:, 2] > -THICKNESS + 1e-3)]
+        assert (inside[:, 2] < 0.1 - THICKNESS).all()
+        rim = mesh.vertices[(away < radius + 2 * PITCH) & (mesh.vertices[:, 2] > -0.01)]
+        assert len(rim)
+
+    sheet = (tmp_path / "small" / "sheet.html").read_text(encoding="utf-8")
+    for x, y in holes:
+        assert f'<circle cx="{x}" cy="{-y}" r="{radius}"' in sheet
+    assert "circles: holes for the pins; dotted: seams of the tiles" in sheet
 
 
 def test_a_job_that_fits_is_not_divided(tmp_path):

@@ -38,6 +38,8 @@ class Drawing:
     trace : points of the path that the trace walks, as SVG writes them
     part : the lines along which the part is cut free, each as SVG writes its points
     tabs : (x, y) of the middle of each tab
+    holes, hole : (x, y) of the holes for the pins of a job in tiles, and their diameter
+    seams : the lines between tiles, each as SVG writes its points
     clamps : name and box of each clamp
     edge : right edge of all that stands on the plan
     travel : box as large as the machine's X and Y travel, in a smaller scale; None where there is no room
@@ -59,6 +61,9 @@ class Drawing:
     trace: str
     part: tuple[str, ...]
     tabs: tuple[tuple[float, float], ...]
+    holes: tuple[tuple[float, float], ...]
+    hole: float
+    seams: tuple[str, ...]
     clamps: tuple[tuple[str, Region], ...]
     edge: float
     travel: Region | None
@@ -112,7 +117,10 @@ def set_up_drawing(
         trace=_points(path),
         part=tuple(_points(line) for line in _lines(setup)),
         clamps=clamps,
-        tabs=tuple((round(x, 3), round(-y, 3)) for x, y in tabs),
+        tabs=_places(tabs),
+        holes=_places(setup.tiling.all_holes if setup.tiling else ()),
+        hole=setup.roughing_cutter.diameter,
+        seams=tuple(_points(line) for line in _seams(setup)),
         edge=edge,
         travel=travel,
         travel_stock=travel_stock,
@@ -126,6 +134,20 @@ def set_up_drawing(
 
 def _points(path: Path2) -> str:
     return " ".join(f"{x:g},{y:g}" for x, y in path)
+
+
+def _places(points: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    return tuple((round(x, 3), round(-y, 3)) for x, y in points)
+
+
+def _seams(setup: Setup) -> Iterator[Path2]:
+    """Yield the edges of tiles inside the relief, in the drawing's coordinates."""
+    tiles = setup.tiling.tiles if setup.tiling else ()
+    whole = setup.region
+    for right in sorted({tile.region.right for tile in tiles} - {whole.right}):
+        yield np.round([(right, -whole.near), (right, -whole.far)], 3)
+    for far in sorted({tile.region.far for tile in tiles} - {whole.far}):
+        yield np.round([(whole.left, -far), (whole.right, -far)], 3)
 
 
 def _lines(setup: Setup) -> Iterator[Path2]:
