@@ -40,7 +40,7 @@ FINISHED_NODES = 300_000
 STRIPS, FEWEST, BESIDE = 8, 36.0, 1.5
 # A taper's own path takes so many times longer to plan, and is planned where its flank keeps its tip from
 # more than so much of the area.
-SLOWER, FEW_WALLS = 2.5, 0.001
+SLOWER, FEW_WALLS = 1.25, 0.001
 # Nodes that are planned for a fine cutter after a coarse one.
 RESTED_NODES = 150_000
 # Strips and what lies beside them may be so much of the relief; beyond that all of it is as soon planned.

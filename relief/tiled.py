@@ -22,7 +22,7 @@ from relief.plans import (
 )
 from relief.progress import Progress
 from relief.setup import Setup
-from relief.tiling import PIN_DEPTH, SEAM, Tile, Tiling
+from relief.tiling import PIN_DEPTH, SEAM, Leg, Tile, Tiling
 from relief.toolpath import PLUNGE, RAPID, Points, Toolpath
 from relief.units import format_length
 
@@ -53,9 +53,9 @@ def plan_tiles(setup: Setup, tiling: Tiling, progress: Progress) -> tuple[Plan, 
             finishing += (PLANNERS["finishing"](operation, setup, (*done, *finishing), progress),)
     found: list[Plan] = []
     for tile in tiling.tiles:
-        cuts = (*_holes(setup, tiling, tile), *rough[tile.number])
+        cuts = (*_holes(setup, tile), *rough[tile.number])
         for plan in finishing:
-            cuts += _share(plan, setup, tiling, tile, cuts)
+            cuts += _share(plan, setup, tile, cuts)
         cuts = tuple(over_clamps(plan, setup) for plan in cuts if len(plan.toolpath.points))
         trace = replace(trace_plan(setup, cuts), notes=_notes(setup, tiling) if tile.number == 1 else ())
         found += [replace(plan, tile=tile.number) for plan in (trace, *cuts)]
@@ -75,13 +75,18 @@ def _roughing(setup: Setup, tile: Tile, progress: Progress) -> tuple[Plan, ...]:
     return plans
 
 
-def _share(plan: Plan, setup: Setup, tiling: Tiling, tile: Tile, done: tuple[Plan, ...]) -> tuple[Plan, ...]:
+def _share(plan: Plan, setup: Setup, tile: Tile, done: tuple[Plan, ...]) -> tuple[Plan, ...]:
     """Return what of a finishing plan lies in a tile, or a little beyond its seams: one plan or none."""
     assert plan.feeds is not None
     assert plan.cutter is not None
-    ends = (tile.region.left, tile.region.right) if tiling.axis == 0 else (tile.region.near, tile.region.far)
-    low, high = (round(end / setup.step) * setup.step for end in (ends[0] - SEAM, ends[1] + SEAM))
-    toolpath = clipped(plan.toolpath, tiling.axis, low, high, setup.clearance, setup.step)
+    toolpath, own, whole = plan.toolpath, tile.region, setup.region
+    for axis, ends, all_of_it in (
+        (0, (own.left, own.right), (whole.left, whole.right)),
+        (1, (own.near, own.far), (whole.near, whole.far)),
+    ):
+        if ends != all_of_it and len(toolpath.points):
+            low, high = (round(end / setup.step) * setup.step for end in (ends[0] - SEAM, ends[1] + SEAM))
+            toolpath = clipped(toolpath, axis, low, high, setup.clearance, setup.step)
     if not len(toolpath.points):
         return ()
     share = toolpath.cutting_length() / max(plan.toolpath.cutting_length(), 1e-9)
@@ -148,18 +153,16 @@ def _entered(points: Points, kinds: np.typing.NDArray[np.uint8], clearance: floa
     return Toolpath(np.vstack([above, points, after]), np.concatenate([[RAPID], kinds, [RAPID]]))
 
 
-def _holes(setup: Setup, tiling: Tiling, tile: Tile) -> tuple[Plan, ...]:
+def _holes(setup: Setup, tile: Tile) -> tuple[Plan, ...]:
     """Return the drilling of a tile's registration holes, peck by peck."""
-    holes = tiling.holes(tile)
-    if not holes:
+    if not tile.holes:
         return ()
     thickness = setup.job.stock.thickness
     operation = Operation("holes", "roughing", setup.roughing_cutter)
     peck = setup.material.stepdown * operation.cutter.diameter
-    pins = set(tiling.pins)
     paths = []
-    for place in holes:
-        through = PIN_DEPTH if place in pins else setup.job.cutout.through
+    for place in tile.holes:
+        through = PIN_DEPTH if place in tile.pins else setup.job.cutout.through
         paths.append(_drilled(place, thickness + through, peck, setup))
     toolpath = Toolpath.join(paths)
     asked = setup.job.roughing
@@ -187,17 +190,33 @@ def _drilled(place: tuple[float, float], depth: float, peck: float, setup: Setup
 
 def _notes(setup: Setup, tiling: Tiling) -> tuple[str, ...]:
     """Tell how the board is moved."""
-    units, count, axis = setup.job.output.units, len(tiling.tiles), "XY"[tiling.axis]
+    units, count = setup.job.output.units, len(tiling.tiles)
     pin = format_length(setup.roughing_cutter.diameter, units)
-    way = "to the left" if tiling.axis == 0 else "toward the near side"
     deep = format_length(PIN_DEPTH, units)
     return (
-        f"the relief is carved in {count} tiles along {axis}; X0, Y0 and Z0 are set once, for tile 1,"
-        " and stay as they are",
+        f"the relief is carved in {count} tiles along {' and '.join('XY'[axis] for axis in tiling.axes)};"
+        " X0, Y0 and Z0 are set once, for tile 1, and stay as they are",
         f"tile 1 drills two pairs of holes of {pin} through the board; its first pair goes {deep} on into the"
         " bed, so a sacrificial board has to lie there",
-        f"after tile 1 take the board off, put two pins of {pin} into the bed, and set the board down"
-        f" {format_length(round(tiling.step, 3), units)} further {way}, its next pair of holes on the pins;"
-        " after each further tile move it on in the same way",
+        *(_told(leg, setup, pin) for leg in tiling.legs),
         "run all programs of a tile, tile-1-0-trace.nc and on, before the board is moved",
+    )
+
+
+def _told(leg: Leg, setup: Setup, pin: str) -> str:
+    """Tell how the board is moved on one pair of pins."""
+    ways = (
+        ("to the left", "to the right") if leg.axis == 0 else ("toward the near side", "toward the far side")
+    )
+    far = format_length(round(abs(leg.step), 3), setup.job.output.units)
+    last = leg.last - leg.first
+    again = f"; after tile {leg.last} move it on in the same way" if last == 1 else ""
+    if last > 1:
+        again = f"; after tiles {leg.first + 1} to {leg.last} move it on in the same way"
+    pins = f"two pins of {pin} into the bed"
+    if leg.first > 1:
+        pins = f"the two pins from where they stand into the holes that tile {leg.first} drilled into the bed"
+    return (
+        f"after tile {leg.first} take the board off, put {pins}, and set the board down {far} further"
+        f" {ways[leg.step < 0]}, its next pair of holes on the pins{again}"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -24,13 +25,16 @@ from tests.judge import underside
 PITCH, THICKNESS = 0.4, 12.0
 SHOPS = {
     "small": '[[machine]]\nname = "small"\ntravel = [62, 90, 60]\n',
+    "square": '[[machine]]\nname = "small"\ntravel = [96, 96, 60]\n',
     "large": '[[machine]]\nname = "small"\ntravel = [400, 400, 60]\n',
 }
 
 
-def carved(folder: Path, shop: str, turned: bool = False, **settings: object):
+def carved(
+    folder: Path, shop: str, turned: bool = False, rows: int = 60, size: float = 80.0, **settings: object
+):
     """Carve 80 mm of terrain with a machine that travels 62 mm, or far enough."""
-    heights = fields.terrain(80.0, 4.0, PITCH).heights[:60]
+    heights = fields.terrain(size, 4.0, PITCH).heights[:rows]
     machine = SHOPS[shop]
     if turned:
         heights, machine = heights.T, machine.replace("62, 90", "90, 62")
@@ -59,48 +63,64 @@ def surface(folder: Path, report, shape: tuple[int, int], shifts: dict[str, np.n
     return np.min(left, axis=0)
 
 
-@pytest.mark.parametrize("turned", [False, True])
-def test_tiles_carve_what_the_whole_job_carves(tmp_path, turned):
+def shifts_of(folder: Path) -> dict[str, np.ndarray]:
+    """Return where each tile's zero lies on the board, from the holes that the texts drill.
+
+    A pair goes on into the bed, for the pins; another ends just below the board, and is set down on the pins.
+    """
+    shifts = {"tile-1": np.zeros(3)}
+    pins = np.zeros((0, 2))
+    for number in range(1, 99):
+        path = folder / f"tile-{number}-1-holes.nc"
+        if not path.exists():
+            break
+        points = independent.positions(path.read_text("ascii"))[0]
+        deep = points[points[:, 2] < -THICKNESS].round(3)
+        spots, which = np.unique(deep[:, :2], axis=0, return_inverse=True)
+        bottoms = [deep[which.ravel() == k, 2].min() for k in range(len(spots))]
+        places = np.column_stack([spots, bottoms])
+        into_bed = np.isclose(places[:, 2], -THICKNESS - 6.0)
+        assert np.isclose(places[~into_bed, 2], -THICKNESS - 0.3).all()
+        pins = places[into_bed, :2] if into_bed.any() else pins
+        step = places[~into_bed, :2] - pins
+        assert np.isclose(step[0], step[1]).all()
+        shifts[f"tile-{number + 1}"] = shifts[f"tile-{number}"] + (*step[0], 0.0)
+    return shifts
+
+
+@pytest.mark.parametrize(
+    ("shop", "turned", "sizes", "tiles"),
+    [
+        ("small", False, {}, 3),
+        ("small", True, {}, 3),
+        ("square", False, {"rows": 216, "size": 88.0, "relief.margin": 27}, 4),
+    ],
+)
+def test_tiles_carve_what_the_whole_job_carves(tmp_path, shop, turned, sizes, tiles):
     """To 0.01 mm on every node of the relief; each program stays within the travel."""
-    report, target = carved(tmp_path, "small", turned)
-    whole, _ = carved(tmp_path, "large", turned)
+    report, target = carved(tmp_path, shop, turned, **sizes)
+    whole, _ = carved(tmp_path, "large", turned, **sizes)
     assert report.ready, report.stops
     assert whole.ready
 
-    files = [run.file for run in report.programs]
+    folder, files = tmp_path / shop, [run.file for run in report.programs]
     assert files[:5] == [
         "tile-1-0-trace.nc", "tile-1-1-holes.nc", "tile-1-2-roughing.nc", "tile-1-3-finishing.nc",
         "tile-2-0-trace.nc",
     ]  # fmt: skip
-    count = int(files[-1][5])
-    step = np.zeros(3)
-    step[1 if turned else 0] = drilled(tmp_path / "small" / "tile-1-1-holes.nc", turned)
-    shifts = {f"tile-{k}": (k - 1) * step for k in range(1, count + 1)}
-    tiled = surface(tmp_path / "small", report, target.shape, shifts)
+    shifts = shifts_of(folder)
+    assert len(shifts) == tiles == int(files[-1][5])
+    tiled = surface(folder, report, target.shape, shifts)
     alone = surface(tmp_path / "large", whole, target.shape, {})
     assert np.abs(tiled - alone).max() <= 0.01
 
-    travel = (90, 62, 60) if turned else (62, 90, 60)
+    travel = {"small": (90, 62, 60) if turned else (62, 90, 60), "square": (96, 96, 60)}[shop]
+    spans = []
     for file in files:
-        points = independent.positions((tmp_path / "small" / file).read_text("ascii"))[0]
-        assert (np.nanmax(points, axis=0) - np.nanmin(points, axis=0) <= travel).all(), file
-    paths = [tmp_path / "small" / file for file in files]
-    assert recheck(paths, tmp_path / "small").ready
-
-
-def drilled(path: Path, turned: bool) -> float:
-    """Return how far the board is moved: the distance of the two pairs of holes along the tiled side."""
-    points = independent.positions(path.read_text("ascii"))[0]
-    deep = points[points[:, 2] < -THICKNESS]
-    places = np.unique(deep[:, :2].round(3), axis=0)
-    assert len(places) == 4
-    axis = 1 if turned else 0
-    along = np.unique(places[:, axis])
-    assert len(along) == 2
-    # one pair goes on into the bed, the pins stand there; the next pair ends just below the board
-    bottoms = [deep[np.isclose(deep[:, axis], at), 2].min() for at in along]
-    assert bottoms == pytest.approx([-THICKNESS - 6.0, -THICKNESS - 0.3])
-    return float(along[1] - along[0])
+        points = independent.positions((folder / file).read_text("ascii"))[0]
+        spans += [np.nanmin(points, axis=0), np.nanmax(points, axis=0)]
+    assert (np.ptp(spans, axis=0) <= travel).all()
+    assert recheck([folder / file for file in files], folder).ready
 
 
 def test_the_holes_stand_in_mesh_and_drawing(tmp_path):
@@ -148,11 +168,43 @@ def test_what_cannot_be_divided_is_refused(tmp_path, settings, words):
         assert word in str(refused.value)
 
 
-def test_neither_side_fits():
-    """The board is moved along one side only."""
-    needs = Needs(8.0, 4.0, Cutter("flat", 6.0))
-    with pytest.raises(JobError, match=r"the job needs .* along Y, where the machine travels 90 mm"):
-        lay_out_tiles(Region(0, 0, 200, 100), (100.0, 90.0, 60.0), needs, (30.0, 30.0), 0.001)
+NEEDS = Needs(8.0, 4.0, Cutter("flat", 6.0))
+
+
+def test_three_rows_are_refused():
+    """Tiles in the middle would have no waste for pins."""
+    with pytest.raises(JobError, match=r"4 by 3 tiles would be needed, and those in the middle"):
+        lay_out_tiles(Region(0, 0, 200, 150), (100.0, 100.0, 60.0), NEEDS, (30.0, 30.0), 0.001)
+
+
+@pytest.mark.parametrize("size", [(150.0, 90.0), (90.0, 150.0), (90.0, 90.0), (90.0, 70.0)])
+def test_holes_come_to_stand_on_pins(size):
+    """At every move of the board the pair drilled for it lies where a pair was drilled into the bed.
+
+    The reverse of what the machine sees: a place of the board lies over the bed's place less the shift.
+    Every hole lies beside the relief, and what drills it stays within the travel.
+    """
+    relief = Region(0, 0, *size)
+    tiling = lay_out_tiles(relief, (100.0, 100.0, 60.0), NEEDS, (30.0, 30.0), 0.001)
+    assert tiling is not None
+    bed = set()
+    for tile, following in pairwise(tiling.tiles):
+        bed |= {(round(x - tile.shift[0], 6), round(y - tile.shift[1], 6)) for x, y in tile.pins}
+        ready = {
+            (round(x - following.shift[0], 6), round(y - following.shift[1], 6)) for x, y in tile.following
+        }
+        assert len(ready) == 2
+        assert ready <= bed
+    assert not tiling.tiles[-1].holes
+    for tile in tiling.tiles:
+        for x, y in tile.holes:
+            assert x < -8 or y < -8 or x > size[0] + 8 or y > size[1] + 8
+            assert -30 < x < size[0] + 30
+            assert -30 < y < size[1] + 30
+            assert -25 <= x - tile.shift[0] <= 75
+            assert -25 <= y - tile.shift[1] <= 75
+    shares = sum(tile.region.width * tile.region.length for tile in tiling.tiles)
+    assert shares == pytest.approx(size[0] * size[1])
 
 
 def test_a_path_is_cut_at_a_line():

@@ -118,7 +118,7 @@ def set_up_drawing(
         part=tuple(_points(line) for line in _lines(setup)),
         clamps=clamps,
         tabs=_places(tabs),
-        holes=_places(setup.tiling.all_holes if setup.tiling else ()),
+        holes=_places(setup.tiling.holes if setup.tiling else ()),
         hole=setup.roughing_cutter.diameter,
         seams=tuple(_points(line) for line in _seams(setup)),
         edge=edge,
@@ -165,7 +165,7 @@ def _travel(setup: Setup, stock: Region, edge: float, text: float) -> tuple[Regi
     left, near = edge + 1.5 * text, stock.near + 7.0 * text
     width, length = setup.machine.travel[:2]
     scale = min(4.6 * text / width, min(5.0 * text, stock.far - near) / length)
-    if scale * length < text:
+    if scale * length < text or setup.tiling:
         return None, None
     across, along = width * scale, length * scale
     middle = (left + across / 2, near + along / 2)
