@@ -38,10 +38,14 @@ from relief.toolpath import RAPID, Toolpath
 
 # Passes between the main ones lie no closer than an eighth of the stepover: 3 halvings.
 HALVINGS = 3
-# What stands between passes is worth another if it is as much as a full cut takes over this way, mm.
-LUMP = 2.0
+# What stands between passes is worth another if it is as much as a full cut takes over this way, mm: going
+# there and down to it takes longer than cutting twice that.
+LUMP = 12.0
 # or if it stands so high, as a share of the stepdown, over so many mm.
-TALL, SHORTEST = 0.5, 1.0
+TALL, SHORTEST = 0.65, 1.0
+# A layer passes over what stands less than this share of a ridge above the tip's surface: the way along it
+# would be as long as where a layer is full.
+THIN = 0.75
 
 
 def plan_roughing(
@@ -136,7 +140,7 @@ def _rules(
         steepest=math.tan(math.radians(angle)),
         slack=min(0.01, stepdown / 20),
         ridge=max(section.allowance, BITE * stepdown),
-        thin=max(section.allowance, BITE * stepdown) / 2,
+        thin=THIN * max(section.allowance, BITE * stepdown),
         clearance=clearance,
         step=step,
         cut=section.cut,

@@ -39,14 +39,14 @@ PITCH = 0.1 if FULL else 0.2
 AIR = 0.02
 # Ratio and share of air at most; walls, ridges and short passes cost more than level ground.
 MOST = {
-    ("plane", 120.0): (1.2, 0.04),
-    ("dome", 120.0): (1.35, 0.06),
-    ("plaque", 120.0): (1.5, 0.12),
-    ("plaque", 200.0): (1.35, 0.12),
-    ("waves", 120.0): (1.85, 0.12),
-    ("terrain", 120.0): (2.1, 0.13),
-    ("terrain", 200.0): (1.9, 0.13),
-    ("photograph", 120.0): (2.7, 0.18),
+    ("plane", 120.0): (1.15, 0.03),
+    ("dome", 120.0): (1.25, 0.05),
+    ("plaque", 120.0): (1.35, 0.12),
+    ("plaque", 200.0): (1.25, 0.08),
+    ("waves", 120.0): (1.65, 0.11),
+    ("terrain", 120.0): (1.85, 0.1),
+    ("terrain", 200.0): (1.7, 0.11),
+    ("photograph", 120.0): (2.2, 0.16),
 }
 MATERIALS = ("softwood", "hardwood", "MDF", "foam XPS", "acrylic", "aluminium") if FULL else ("softwood",)
 
