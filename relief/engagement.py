@@ -23,6 +23,8 @@ Counts = npt.NDArray[np.int64]
 STRETCH, WINDOW = 1 / 3, 0.5
 # Nodes within a radius, beyond which finer ones would tell no more.
 FINEST = 16.0
+# A cut may be fed this much faster than the stock allows as its nodes tell it, and by a row of nodes more.
+SLACK = 1.15
 # mm: slivers between passes, which rounding leaves, make no chip.
 SLIVER = 0.05
 # Ways steeper than this (|dz| / length) are down or up, not along.
@@ -79,7 +81,7 @@ def engagement(
     move = np.repeat(np.arange(len(rapid)), counts)
     part = np.arange(len(move)) - np.repeat(np.cumsum(counts) - counts, counts)
     start, end = part / counts[move], (part + 1) / counts[move]
-    every = max(int(radius / FINEST / stock.pitch), 1)
+    every = _every(stock.pitch, cutter)
     heights = stock.heights[::every, ::every].copy()
     volumes, nearest = np.empty(len(move)), np.empty(len(move))
     corner = np.array((*stock.origin, 0.0))
@@ -108,10 +110,12 @@ class Hardest:
     ----------
     share : feed over the most that `Feeds.most` allows there; 0 where nothing is cut, or it was not looked at
     block : 1-based line of that move; 0 if there is none
+    limit : what the share may be, for the stock is known at nodes alone: a row of them, too, is cut or not
     """
 
     share: float = 0.0
     block: int = 0
+    limit: float = SLACK
 
 
 def hardest_feed(stock: Heightfield, moves: Moves, cutter: Cutter, feeds: Feeds) -> Hardest:
@@ -129,7 +133,14 @@ def hardest_feed(stock: Heightfield, moves: Moves, cutter: Cutter, feeds: Feeds)
         return Hardest()
     share = moves.feed[taken.move] / feeds.most(taken.section, taken.chip)
     worst = int(np.argmax(share))
-    return Hardest(float(share[worst]), int(moves.block[taken.move[worst]]))
+    spacing = stock.pitch * _every(stock.pitch, cutter)
+    limit = SLACK + spacing / max(feeds.width, spacing)
+    return Hardest(float(share[worst]), int(moves.block[taken.move[worst]]), limit)
+
+
+def _every(pitch: float, cutter: Cutter) -> int:
+    """Return how many nodes of the stock are one, where finer ones would tell no more."""
+    return max(int(cutter.diameter / 2 / FINEST / pitch), 1)
 
 
 def _averaged(volumes: Doubles, length: Doubles, run: Counts, window: float) -> Doubles:
