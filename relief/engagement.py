@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from relief.cutters import profile
 from relief.feeds import Feeds
-from relief.heightfield import Heightfield
+from relief.heightfield import Heightfield, Heights
 from relief.kernels.load import loads_in_turn
 from relief.moves import Moves
 from relief.shop.records import Cutter
@@ -21,10 +21,11 @@ Counts = npt.NDArray[np.int64]
 # Stretches are at most this share of the cutter's radius long, and what a cutter takes is averaged over this
 # share of it: less than the cutter itself feels at once.
 STRETCH, WINDOW = 1 / 3, 0.5
-# Nodes within a radius, beyond which finer ones would tell no more.
-FINEST = 16.0
-# A cut may be fed this much faster than the stock allows as its nodes tell it, and by a row of nodes more.
-SLACK = 1.15
+# Nodes within a radius: fewer tell too little of what is cut, and more would tell nothing new.
+COARSEST, FINEST = 8.0, 16.0
+# They lie aside of the lattice that cutters run on, in pitches: a node just on a cutter's rim, which a
+# rounding of the text takes in or leaves out, would count for much.
+ASIDE = 0.381966
 # mm: slivers between passes, which rounding leaves, make no chip.
 SLIVER = 0.05
 # Ways steeper than this (|dz| / length) are down or up, not along.
@@ -77,16 +78,15 @@ def engagement(
     radius = float(shape.radius)
     steps = np.nan_to_num(np.diff(points, axis=0))
     lengths = np.linalg.norm(steps, axis=1)
-    counts = np.where(rapid, 0, np.ceil(lengths / (STRETCH * radius))).astype(np.int64)
+    counts = np.where(rapid, 0, np.ceil(lengths / (STRETCH * radius) - 1e-3)).astype(np.int64)
     move = np.repeat(np.arange(len(rapid)), counts)
     part = np.arange(len(move)) - np.repeat(np.cumsum(counts) - counts, counts)
     start, end = part / counts[move], (part + 1) / counts[move]
-    every = _every(stock.pitch, cutter)
-    heights = stock.heights[::every, ::every].copy()
+    heights, pitch = _suited(stock, radius)
     volumes, nearest = np.empty(len(move)), np.empty(len(move))
-    corner = np.array((*stock.origin, 0.0))
+    corner = np.array([*(at + ASIDE * pitch for at in stock.origin), 0.0])
     loads_in_turn(
-        heights, stock.pitch * every, np.array(shape, dtype=np.float64),
+        heights, pitch, np.array(shape, dtype=np.float64),
         points[move] + start[:, None] * steps[move] - corner,
         points[move] + end[:, None] * steps[move] - corner,
         SLIVER, volumes, nearest,
@@ -102,6 +102,20 @@ def engagement(
     return Engagement(move, start, end, _averaged(volumes, length, run, WINDOW * radius), chip, run, length)
 
 
+def _suited(stock: Heightfield, radius: float) -> tuple[Heights, float]:
+    """Return a stock's heights at nodes as near to each other as suits a cutter, and their pitch, mm.
+
+    The first lies ASIDE pitches from the stock's own first node.
+    """
+    pitch = min(max(stock.pitch, radius / FINEST), radius / COARSEST)
+    rows, columns = (
+        np.rint((np.arange(int((count - 1) * stock.pitch / pitch) + 1) + ASIDE) * pitch / stock.pitch)
+        for count in stock.heights.shape
+    )
+    rows, columns = np.minimum(rows, stock.rows - 1), np.minimum(columns, stock.columns - 1)
+    return stock.heights[np.ix_(rows.astype(np.int64), columns.astype(np.int64))], pitch
+
+
 @dataclass(frozen=True)
 class Hardest:
     """The feed that asks most of what the cut where it runs allows.
@@ -110,12 +124,10 @@ class Hardest:
     ----------
     share : feed over the most that `Feeds.most` allows there; 0 where nothing is cut, or it was not looked at
     block : 1-based line of that move; 0 if there is none
-    limit : what the share may be, for the stock is known at nodes alone: a row of them, too, is cut or not
     """
 
     share: float = 0.0
     block: int = 0
-    limit: float = SLACK
 
 
 def hardest_feed(stock: Heightfield, moves: Moves, cutter: Cutter, feeds: Feeds) -> Hardest:
@@ -133,14 +145,7 @@ def hardest_feed(stock: Heightfield, moves: Moves, cutter: Cutter, feeds: Feeds)
         return Hardest()
     share = moves.feed[taken.move] / feeds.most(taken.section, taken.chip)
     worst = int(np.argmax(share))
-    spacing = stock.pitch * _every(stock.pitch, cutter)
-    limit = SLACK + spacing / max(feeds.width, spacing)
-    return Hardest(float(share[worst]), int(moves.block[taken.move[worst]]), limit)
-
-
-def _every(pitch: float, cutter: Cutter) -> int:
-    """Return how many nodes of the stock are one, where finer ones would tell no more."""
-    return max(int(cutter.diameter / 2 / FINEST / pitch), 1)
+    return Hardest(float(share[worst]), int(moves.block[taken.move[worst]]))
 
 
 def _averaged(volumes: Doubles, length: Doubles, run: Counts, window: float) -> Doubles:

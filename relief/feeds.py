@@ -43,7 +43,6 @@ class Feeds:
     sentences : where the chip load lies, and then what else to know: limits that held a value back, ...
     section : mm², depth times width of the cut that all this was chosen for
     flutes : of the cutter
-    width : mm, of that cut
     """
 
     rpm: float
@@ -57,7 +56,6 @@ class Feeds:
     sentences: tuple[str, ...]
     section: float = 0.0
     flutes: int = 1
-    width: float = 0.0
 
     def most(self, section: Doubles, chip: Doubles) -> Doubles:
         """Return the most feed, mm/min, for cuts that take more or less than what `cut` was chosen for.
@@ -397,5 +395,4 @@ class _Choice:
         return Feeds(
             self.rpm, self.cut, self.plunge, self.chip_load, self.low, self.high, speed, self.power,
             tuple(self.sentences), self.stepdown * self.stepover, self.cutter.flutes,
-            self.stepover,
         )  # fmt: skip

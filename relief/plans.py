@@ -183,9 +183,12 @@ def shapes_feed(operation: Operation, setup: Setup) -> bool:
 
 
 def asked_speeds(operation: Operation, setup: Setup) -> Speeds:
-    """Return the speeds that the job asks of a roughing or finishing."""
-    roughs = operation.kind == "roughing"
-    asked = _roughing_section(operation, setup) if roughs else setup.job.finishing
+    """Return the speeds that the job asks of a cutter that turns."""
+    asked: Roughing | Finishing | Cutout = setup.job.cutout
+    if operation.kind == "roughing":
+        asked = _roughing_section(operation, setup)
+    elif operation.kind == "finishing":
+        asked = setup.job.finishing
     return Speeds(asked.rpm, asked.feed, asked.plunge)
 
 

@@ -55,7 +55,7 @@ class Program:
     cutter : None for the trace, which turns no cutter
     feeds : the speeds it was planned with; None where they are not known
     zero : (x, y, z) mm, what the text's coordinates are ahead of the relief's; None: the job's zero
-    shaped : whether its feeds go by what is cut
+    shaped_by : what its feeds go by, where they go by what is cut
     """
 
     file: str
@@ -64,7 +64,7 @@ class Program:
     cutter: Cutter | None
     feeds: Feeds | None = None
     zero: tuple[float, float, float] | None = None
-    shaped: bool = False
+    shaped_by: Feeds | None = None
 
 
 def read_file(file: str, text: bytes) -> Moves:
@@ -125,7 +125,13 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
     texts = {file: _written(done, plan, setup) for (file, done), plan in zip(files, plans, strict=True)}
     return tuple(
         Program(
-            file, plan.operation, texts[file], plan.cutter, plan.feeds, setup.zero_of(plan.tile), plan.shaped
+            file,
+            plan.operation,
+            texts[file],
+            plan.cutter,
+            plan.feeds,
+            setup.zero_of(plan.tile),
+            plan.feeds if plan.shaped else None,
         )
         for (file, _), plan in zip(files, plans, strict=True)
     )
@@ -379,8 +385,8 @@ def run_program(
         after=after,
         contact_depth=contact.depth,
         contact_block=contact.block,
-        hardest=hardest_feed(stock, moves, cutter, program.feeds)
-        if program.shaped and cutter and program.feeds
+        hardest=hardest_feed(stock, moves, cutter, program.shaped_by)
+        if cutter and program.shaped_by
         else None,
         contacts=len(contact.moves),
         deepest_cut=deepest.depth,

@@ -248,13 +248,16 @@ def program_for_job(
     if cutter is None or not cutter.turns or meant is None:
         return program
     speeds = _speeds(moves or read_file(path.name, text), setup.machine)
-    shaped = shapes_feed(meant, setup)
-    if shaped and speeds.feed:
+    asked = asked_speeds(meant, setup)
+    if speeds.rpm is None:  # set by hand: the text does not tell it
+        speeds = speeds._replace(rpm=told.rpm if told and told.rpm else asked.rpm)
+    shaped_by = None
+    if shapes_feed(meant, setup):
         # the fastest block is no measure of the feed that was chosen: where the cut is light it goes faster
-        by_rule = speeds._replace(feed=asked_speeds(meant, setup).feed)
-        chosen = told.feed if told else feeds_for(meant, setup, by_rule).cut
-        speeds = speeds._replace(feed=min(chosen, speeds.feed))
-    return replace(program, feeds=feeds_for(meant, setup, speeds), shaped=shaped)
+        chosen = told.feed if told and told.feed else asked.feed
+        shaped_by = feeds_for(meant, setup, speeds._replace(feed=chosen))
+        speeds = speeds._replace(feed=min(shaped_by.cut, speeds.feed or shaped_by.cut))
+    return replace(program, feeds=feeds_for(meant, setup, speeds), shaped_by=shaped_by)
 
 
 def _meant(path: Path, name: str, cutter: Cutter | None, setup: Setup) -> Operation | None:

@@ -64,7 +64,16 @@ def paced(
     fresh[:, 2] = np.ceil(fresh[:, 2] / step - 1e-6) * step
     points = np.insert(toolpath.points, at + 1, fresh, axis=0)
     kinds = np.insert(toolpath.kinds, at + 1, toolpath.kinds[at + 1])
-    return Toolpath(points, kinds), np.insert(wanted, at + 1, level[cuts])
+    divided = Toolpath(points, kinds)
+    return divided, _held(divided, np.insert(wanted, at + 1, level[cuts]), feeds, stock, cutter)
+
+
+def _held(toolpath: Toolpath, wanted: Doubles, feeds: Feeds, stock: Heightfield, cutter: Cutter) -> Doubles:
+    """Return the feeds, lowered where the moves as they are divided take more than was seen before."""
+    taken = engagement(stock, toolpath.points, toolpath.kinds[1:] == RAPID, cutter)
+    most = np.full(len(wanted), np.inf)
+    np.minimum.at(most, taken.move + 1, _levels(feeds.most(taken.section, taken.chip), feeds))
+    return np.asarray(np.minimum(wanted, most))
 
 
 def _smooth(most: Doubles, taken: Engagement, radius: float) -> Doubles:
