@@ -13,6 +13,7 @@ from scipy import ndimage
 from relief.cutters import profile, profile_height
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
+from relief.kernels.sweep import sweep
 from relief.planning.finishing import FinishingPlan, plan_finishing
 from relief.planning.spacing import stepover
 from relief.shop.records import Cutter
@@ -132,6 +133,18 @@ def test_points_lie_on_the_lattice_of_the_text(step):
         points = plan_finishing(field, field.region, BALL, SCALLOP, step=step).toolpath.points
         whole = points[1:-1] / step
         assert np.abs(whole - np.round(whole)).max() < 1e-6
+
+
+@pytest.mark.parametrize("step", [0.001, 0.01])
+def test_rounding_to_inches_cuts_no_node_at_the_rim(step):
+    """Text in inches has three decimals more: so it lies up to half of 0.0254 steps off the lattice."""
+    field, bull = fields.plaque((-3.0, -1.5, 0.0), 14.0, 11.0, 0.25), Cutter("bull", 6.0, tip_radius=1.5)
+    plan = plan_finishing(field, field.region, bull, SCALLOP, step=step)
+    for way in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+        points = plan.toolpath.points + [0.0127 * step * way[0], 0.0127 * step * way[1], 0.0]
+        left = np.zeros_like(field.heights)
+        sweep(left, field.pitch, np.array(profile(bull)), points[:-1], points[1:])
+        assert (field.heights - left).max() <= 0.0011
 
 
 def test_edges_are_finished():
