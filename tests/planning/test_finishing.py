@@ -141,7 +141,7 @@ def test_rounding_to_inches_cuts_no_node_at_the_rim(step):
     field, bull = fields.plaque((-3.0, -1.5, 0.0), 14.0, 11.0, 0.25), Cutter("bull", 6.0, tip_radius=1.5)
     plan = plan_finishing(field, field.region, bull, SCALLOP, step=step)
     for way in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
-        points = plan.toolpath.points + [0.0127 * step * way[0], 0.0127 * step * way[1], 0.0]
+        points = np.add(plan.toolpath.points, (0.0127 * step * way[0], 0.0127 * step * way[1], 0.0))
         left = np.zeros_like(field.heights)
         sweep(left, field.pitch, np.array(profile(bull)), points[:-1], points[1:])
         assert (field.heights - left).max() <= 0.0011
