@@ -35,6 +35,23 @@ class Profile(NamedTuple):
     radius: float
 
 
+# Of the lattice of a plan: text in inches has three decimals more, so it puts a cutter up to half of 0.0254
+# steps off, along X and along Y.
+ROUNDING = 0.02
+
+
+def narrower(shape: Profile, by: float) -> Profile:
+    """Return a cutter a little narrower: what it cuts is cut wherever rounding may put the true one."""
+    flat, corner = shape.flat_radius, shape.corner_radius
+    flat, corner = (flat - by, corner) if flat > by else (flat, max(corner - by, 0.0))
+    return shape._replace(flat_radius=flat, corner_radius=corner, radius=shape.radius - by)
+
+
+def wider(shape: Profile, by: float) -> Profile:
+    """Return a round-ended cutter a little wider: it gouges where rounding may make the true one gouge."""
+    return shape._replace(corner_radius=shape.corner_radius + by, radius=shape.radius + by)
+
+
 def _flat(cutter: Cutter) -> Profile:
     return Profile(cutter.diameter / 2, 0.0, math.inf, cutter.diameter / 2)
 

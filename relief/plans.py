@@ -10,7 +10,7 @@ from typing import NamedTuple, cast
 import numpy as np
 import numpy.typing as npt
 
-from relief.cutters import profile
+from relief.cutters import ROUNDING, narrower, profile
 from relief.feeds import Feeds, choose_feeds, deepest_layer
 from relief.heightfield import Heightfield
 from relief.job import Cutout, Finishing, Roughing
@@ -286,12 +286,12 @@ def _rest_notes(operation: Operation, setup: Setup, plan: FinishingPlan) -> tupl
 
 
 def left_standing(setup: Setup, done: Sequence[Plan]) -> Heightfield:
-    """Return the stock as the plans so far leave it."""
+    """Return the stock as the plans so far leave it, wherever the rounding of their text puts them."""
     heights = setup.stock.heights.copy()
     for plan in done:
         if plan.cutter:
             points = plan.toolpath.points - (*setup.stock.origin, 0.0)
-            shape = np.array(profile(plan.cutter), dtype=np.float64)
+            shape = np.array(narrower(profile(plan.cutter), ROUNDING * setup.step), dtype=np.float64)
             sweep(heights, setup.stock.pitch, shape, points[:-1].copy(), points[1:].copy())
     return setup.stock.with_heights(heights)
 

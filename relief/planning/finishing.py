@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from relief.cutters import Profile, profile, profile_table
+from relief.cutters import ROUNDING, Profile, profile, profile_table, wider
 from relief.heightfield import Heightfield, Region
 from relief.kernels.bands import in_bands
 from relief.kernels.cover import grow_runs
@@ -43,7 +43,6 @@ SAG = 0.0006  # mm: how deep a traced chord may cut into the target …
 BELOW = 0.0008  # … how deep below samples of the tip a move is planned at first …
 CLOSER = 0.0005  # … and where it then cuts more than is allowed …
 DEPTH = 0.001  # … to any move of the finished path
-ROUNDING = 0.02  # of the lattice: how far the text in inches may put the cutter from where it is planned
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
 CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
@@ -232,7 +231,7 @@ def finishing_task(
     finest: Cutter | None = None,
 ) -> Task:
     """Return what has to be finished by a cutter (parameters as for `plan_finishing`)."""
-    kept_off = _kept_off(shape, ROUNDING * step)
+    kept_off = wider(shape, ROUNDING * step)
     # the same search upside down: it tells as well which node each tip touches
     under, touch = reach_grid_source(-target.heights, profile_table(kept_off, target.pitch))
     tip = target.with_heights(-under).cropped(region)
@@ -257,12 +256,6 @@ def finishing_task(
     tube = np.array([BELOW, above, DEPTH, CLOSER])
     left = np.full_like(heights, np.inf)
     return Task(tip, reach, source.ravel(), target.window(region), ground, aim, how, tube, promise, left)
-
-
-def _kept_off(shape: Profile, off: float) -> Profile:
-    """Return a cutter a little wider: it gouges where rounding its place may make the cutter gouge."""
-    corner, radius = shape.corner_radius + off, shape.radius + off
-    return shape._replace(corner_radius=corner, radius=radius)
 
 
 def _steepness(surface: Heightfield) -> Floats:
