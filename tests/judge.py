@@ -101,8 +101,8 @@ def made(name: str, folder: Path, heights: np.ndarray, report: Report, machine: 
         heights = np.where(inside, heights, around)
     pads = [(n, n) for n in margins]
     corner = np.zeros(3)
-    if job["zero"]["xy"] == "centre":  # to the last digit that the text can hold
-        step = 10.0**-machine.decimals * (0.254 if job["output"]["units"] == "in" else 1.0)
+    if job["zero"]["xy"] == "centre":  # on the machine's lattice
+        step = 10.0**-machine.decimals
         middle = np.array([-(columns - 1), -(rows - 1)]) * pitch / 2
         corner[:2] = np.round(middle / step) * step
     if job["zero"]["z"] == "bed":

@@ -81,8 +81,8 @@ def _read(folder: Path, run: ProgramRun, report: Report, decimals: int) -> Text:
     job = report.job
     points, rapid, feed = independent.positions((folder / run.file).read_text("ascii"))
     corner = np.zeros(3)
-    if job["zero"]["xy"] == "centre":  # to the last digit that the text can hold
-        step = 10.0**-decimals * (0.254 if job["output"]["units"] == "in" else 1.0)
+    if job["zero"]["xy"] == "centre":  # on the machine's lattice
+        step = 10.0**-decimals
         sides = [(n - 1) * report.grid.pitch for n in (report.grid.columns, report.grid.rows)]
         corner[:2] = np.round(-np.array(sides) / 2 / step) * step
     corner[2] = job["stock"]["thickness"] if job["zero"]["z"] == "bed" else 0.0

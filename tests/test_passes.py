@@ -12,10 +12,12 @@ import pytest
 from click.testing import CliRunner
 
 from relief.cli import relief
+from relief.cutters import profile
 from relief.errors import JobError
 from relief.heightfield import Heightfield
-from relief.job import Finishing, Job, Output, job_from_source
-from relief.plans import plan_operations
+from relief.job import Finishing, Job, Output, Roughing, job_from_source
+from relief.kernels.sweep import sweep
+from relief.plans import left_standing, plan_operations
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.proof import write_programs
@@ -225,3 +227,18 @@ def test_the_order_of_passes_does_not_hang_on_the_depth() -> None:
     twice = Finishing(cutter=PASSES[0], passes=(PASSES[0], PASSES[0]))
     with pytest.raises(JobError, match="is not the finer of the two"):
         lay_out(replace(job, finishing=twice), SHOP, flat)
+
+
+def test_what_is_left_is_nowhere_lower_than_the_text_leaves_it() -> None:
+    """Text in inches has three decimals more than the lattice in mm: it lies up to 0.0127 steps beside it."""
+    field = fields.plaque((-3.0, -1.5, 0.0), 14.0, 11.0, 0.25)
+    job = Job("none", roughing=Roughing(cutter="flat 6 mm"), output=Output(units="in", pitch=0.25))
+    setup = lay_out(job, SHOP, field)
+    plans = plan_operations(setup, Silent())[:2]
+    left, path = left_standing(setup, plans).heights, plans[1].toolpath.points
+    for way in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+        beside = np.array([*way, 0.0]) * 0.0127 * setup.step
+        points = path + beside - (*setup.stock.origin, 0.0)
+        really = setup.stock.heights.copy()
+        sweep(really, 0.25, np.array(profile(plans[1].cutter)), points[:-1].copy(), points[1:].copy())
+        assert (really - left).max() <= 1e-4
