@@ -57,7 +57,11 @@ class Engagement:
 
 
 def engagement(
-    stock: Heightfield, points: Doubles, rapid: npt.NDArray[np.bool_], cutter: Cutter
+    stock: Heightfield,
+    points: Doubles,
+    rapid: npt.NDArray[np.bool_],
+    cutter: Cutter,
+    sliver: float = SLIVER,
 ) -> Engagement:
     """Return how hard a cutter works along its way.
 
@@ -67,6 +71,7 @@ def engagement(
     points : (n + 1, 3) float64, mm, in the coordinates of the stock
     rapid : (n,) which moves are rapids: those touch nothing
     cutter : what turns
+    sliver : mm; what stands less than this above the cutter makes no chip
 
     Notes
     -----
@@ -89,7 +94,7 @@ def engagement(
         heights, pitch, np.array(shape, dtype=np.float64),
         points[move] + start[:, None] * steps[move] - corner,
         points[move] + end[:, None] * steps[move] - corner,
-        SLIVER, volumes, nearest,
+        sliver, volumes, nearest,
     )  # fmt: skip
     upright = np.abs(steps[:, 2]) > UPRIGHT * np.maximum(lengths, 1e-12)
     changes = np.cumsum(rapid) * 2 + upright

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from relief.engagement import Engagement, engagement
+from relief.engagement import SLIVER, Engagement, engagement
 from relief.feeds import MOST_FASTER, Feeds, round_down
 from relief.heightfield import Heightfield
 from relief.shop.records import Cutter
@@ -22,6 +22,8 @@ EVEN = 1.08
 # heavier one are fed like it, and so many in a row must be light before the cutter is hurried: speeding up
 # for less gains nothing.
 CELL, BESIDE, HURRY = 1 / 6, 1, 10
+# mm: what is thicker counts as a chip here, a little sooner than where the finished text is judged.
+CHIP = 0.9 * SLIVER
 # What falls more steeply than this, dz over length, is a way into the stock: it is never hurried.
 ENTRY = 0.05
 
@@ -48,7 +50,7 @@ def paced(
     wanted = np.where(toolpath.kinds == RAPID, 0.0, feeds.cut)
     if rapid.all():
         return toolpath, wanted
-    taken = engagement(stock, toolpath.points, rapid, cutter)
+    taken = engagement(stock, toolpath.points, rapid, cutter, CHIP)
     steps = np.diff(toolpath.points, axis=0)
     lengths = np.linalg.norm(steps, axis=1)
     entry = -steps[:, 2] > ENTRY * lengths
@@ -70,7 +72,7 @@ def paced(
 
 def _held(toolpath: Toolpath, wanted: Doubles, feeds: Feeds, stock: Heightfield, cutter: Cutter) -> Doubles:
     """Return the feeds, lowered where the moves as they are divided take more than was seen before."""
-    taken = engagement(stock, toolpath.points, toolpath.kinds[1:] == RAPID, cutter)
+    taken = engagement(stock, toolpath.points, toolpath.kinds[1:] == RAPID, cutter, CHIP)
     most = np.full(len(wanted), np.inf)
     np.minimum.at(most, taken.move + 1, _levels(feeds.most(taken.section, taken.chip), feeds))
     return np.asarray(np.minimum(wanted, most))
