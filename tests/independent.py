@@ -39,7 +39,7 @@ def positions(text: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             found.append((*here, rapid, feed))
         if ended:
             break
-    table = np.array(found)
+    table = np.array(found, dtype=float).reshape(-1, 5)
     return table[:, :3], table[:, 3].astype(bool), table[:, 4]
 
 
