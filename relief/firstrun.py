@@ -19,7 +19,8 @@ from relief.job import Finishing, Job, Output
 from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.mesh import reduced_solid, stl_bytes
 from relief.operations import job_operations
-from relief.planning.finishing import finishing_task, shortened
+from relief.planning.repairs import shortened
+from relief.planning.task import finishing_task
 from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Progress, Silent
 from relief.proof import prove, write_programs

@@ -20,21 +20,12 @@ from scipy.spatial import cKDTree
 
 from relief.cutters import profile
 from relief.heightfield import Heightfield, Region
-from relief.kernels.finish import blocks, exact_tip, traces, untouched
-from relief.planning.finishing import (
-    UNTRACED,
-    FinishingPlan,
-    Flags,
-    Ground,
-    Points,
-    Task,
-    finishing_task,
-    from_cut_to_cut,
-    missed_runs,
-    repaired,
-    shortened,
-)
+from relief.kernels.finish import exact_tip, traces, untouched
+from relief.planning.cuts import cuts_of, from_cut_to_cut, standing_ground
+from relief.planning.finishing import FinishingPlan
+from relief.planning.repairs import missed_runs, repaired, shortened
 from relief.planning.spacing import stepover
+from relief.planning.task import Flags, Ground, Points, Task, finishing_task
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 from relief.toolpath import Toolpath
@@ -96,10 +87,8 @@ def plan_rest(
     told.fraction(0.6)
     path = shortened(task, path, touched, spacing)
     path, _ = repaired(task, path, spacing)
-    standing = Ground(
-        left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, task.ground.shape
-    )
-    cuts = [layer for cut in _cuts(path) for layer in _layers(cut, standing, stepdown, step)]
+    standing = standing_ground(left, task.ground.shape)
+    cuts = [layer for cut in cuts_of(path) for layer in _layers(cut, standing, stepdown, step)]
     toolpath = from_cut_to_cut(cuts, left, standing, clearance)
     told.fraction(1.0)
     area = float(np.sqrt(1 + task.tip.slope() ** 2)[short].sum()) * task.tip.pitch**2
@@ -182,12 +171,6 @@ class _Ends:
             if len(open_ones):
                 return int(self.owner[open_ones[0]]), bool(open_ones[0] >= len(self.owner) // 2)
             count *= 4
-
-
-def _cuts(path: Points) -> list[Points]:
-    """Return the parts of a path between its rows of NaN."""
-    gaps = np.flatnonzero(np.isnan(path[:, 0]))
-    return [cut for cut in np.split(path[~np.isnan(path[:, 0])], gaps - np.arange(len(gaps))) if len(cut)]
 
 
 def _layers(cut: Points, standing: Ground, stepdown: float, step: float) -> Iterator[Points]:
