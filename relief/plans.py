@@ -214,7 +214,8 @@ def _planned(
     feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge), stepdown)
     wanted = None
     if stock is not None:
-        toolpath, wanted = paced(toolpath, feeds, stock, operation.cutter, setup.step)
+        fastest = min(setup.machine.max_feed[:2])
+        toolpath, wanted = paced(toolpath, feeds, stock, operation.cutter, setup.step, fastest)
     feed = move_feeds(toolpath, feeds, setup, wanted)
     shaped = stock is not None
     return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes, shaped=shaped)

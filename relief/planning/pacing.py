@@ -29,7 +29,12 @@ ENTRY = 0.05
 
 
 def paced(
-    toolpath: Toolpath, feeds: Feeds, stock: Heightfield, cutter: Cutter, step: float
+    toolpath: Toolpath,
+    feeds: Feeds,
+    stock: Heightfield,
+    cutter: Cutter,
+    step: float,
+    fastest: float = np.inf,
 ) -> tuple[Toolpath, Doubles]:
     """Return a toolpath divided where its feed changes, and the feed that each of its moves should have.
 
@@ -40,6 +45,7 @@ def paced(
     stock : the surface before the first move
     cutter : what turns
     step : mm, the lattice that program text can express
+    fastest : mm/min, that the machine can do
 
     Returns
     -------
@@ -54,7 +60,9 @@ def paced(
     steps = np.diff(toolpath.points, axis=0)
     lengths = np.linalg.norm(steps, axis=1)
     entry = -steps[:, 2] > ENTRY * lengths
-    level = _levels(_smooth(feeds.most(taken.section, taken.chip), taken, cutter.diameter / 2), feeds)
+    level = _levels(
+        _smooth(feeds.most(taken.section, taken.chip), taken, cutter.diameter / 2), feeds, fastest
+    )
     slow = entry | (toolpath.kinds[1:] == PLUNGE)
     level = np.where(slow[taken.move], np.minimum(level, feeds.cut), level)
     level = _whole(level, taken, slow)
@@ -67,14 +75,16 @@ def paced(
     points = np.insert(toolpath.points, at + 1, fresh, axis=0)
     kinds = np.insert(toolpath.kinds, at + 1, toolpath.kinds[at + 1])
     divided = Toolpath(points, kinds)
-    return divided, _held(divided, np.insert(wanted, at + 1, level[cuts]), feeds, stock, cutter)
+    return divided, _held(divided, np.insert(wanted, at + 1, level[cuts]), feeds, stock, cutter, fastest)
 
 
-def _held(toolpath: Toolpath, wanted: Doubles, feeds: Feeds, stock: Heightfield, cutter: Cutter) -> Doubles:
+def _held(
+    toolpath: Toolpath, wanted: Doubles, feeds: Feeds, stock: Heightfield, cutter: Cutter, fastest: float
+) -> Doubles:
     """Return the feeds, lowered where the moves as they are divided take more than was seen before."""
     taken = engagement(stock, toolpath.points, toolpath.kinds[1:] == RAPID, cutter, CHIP)
     most = np.full(len(wanted), np.inf)
-    np.minimum.at(most, taken.move + 1, _levels(feeds.most(taken.section, taken.chip), feeds))
+    np.minimum.at(most, taken.move + 1, _levels(feeds.most(taken.section, taken.chip), feeds, fastest))
     return np.asarray(np.minimum(wanted, most))
 
 
@@ -93,11 +103,15 @@ def _smooth(most: Doubles, taken: Engagement, radius: float) -> Doubles:
     return np.asarray(np.minimum.reduce([way[first], way[np.minimum(first + 1, last)], way[last]]))
 
 
-def _levels(most: Doubles, feeds: Feeds) -> Doubles:
-    """Return the highest level that each feed, mm/min, comes up to; the chosen feed is one of them."""
+def _levels(most: Doubles, feeds: Feeds, fastest: float) -> Doubles:
+    """Return the highest level that each feed, mm/min, comes up to; the chosen feed is one of them.
+
+    So is the fastest.
+    """
+    top = min(fastest, MOST_FASTER * feeds.cut)
     powers = feeds.cut * RUNG ** np.arange(-12.0, 60.0)
-    rungs = np.unique([feeds.cut, *(round_down(rung) for rung in powers)])
-    rungs = rungs[rungs <= MOST_FASTER * feeds.cut]
+    rungs = np.unique([feeds.cut, max(top, feeds.cut), *(round_down(rung) for rung in powers)])
+    rungs = rungs[rungs <= max(top, feeds.cut)]
     at = np.searchsorted(rungs, most * EVEN, side="right") - 1
     return np.asarray(rungs[np.maximum(at, 0)])
 

@@ -27,8 +27,8 @@ SHORTEST_RAMP = 3
 # The cutter stays down over ground that is cut already where that is shorter than this, mm.
 STAY = 30.0
 # mm: a pass rounds what is sharper than this, beginning with the mean over so much to each side. A machine
-# that speeds up its Z by 200 mm/s² follows such a bend at 57 mm/s (√(a r)).
-BEND, MEAN = 16.0, 2.0
+# that speeds up its Z by 200 mm/s² follows such a bend at 98 mm/s (√(a r)).
+BEND, MEAN = 48.0, 2.0
 
 
 def cut_span(ground: Ground, rules: Rules, span: Span, floor: float, backward: bool) -> None:
