@@ -254,8 +254,9 @@ def _tile_overlap(finishing: Sequence[Cutter]) -> float:
 
 
 def _tile_needs(job: Job, pitch: float, rough: Cutter, finishing: Sequence[Cutter]) -> Needs:
+    """Return what a tile needs: roughing goes up to a radius past the overrun, or to where an edge falls."""
     radius = rough.diameter / 2
-    axis = max(_overrun(job, finishing), radius + job.roughing.allowance + 2 * pitch)
+    axis = max(_overrun(job, finishing) + radius, radius + job.roughing.allowance + 2 * pitch) + 2 * pitch
     return Needs(axis + radius + SPARE, _tile_overlap(finishing) + SEAM, rough)
 
 

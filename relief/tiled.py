@@ -92,7 +92,9 @@ def _share(plan: Plan, setup: Setup, tile: Tile, done: tuple[Plan, ...]) -> tupl
     share = toolpath.cutting_length() / max(plan.toolpath.cutting_length(), 1e-9)
     wanted = None
     if plan.shaped:
-        toolpath, wanted = paced(toolpath, plan.feeds, left_standing(setup, done), plan.cutter, setup.step)
+        fastest = min(setup.machine.max_feed[:2])
+        left = left_standing(setup, done)
+        toolpath, wanted = paced(toolpath, plan.feeds, left, plan.cutter, setup.step, fastest)
     feed = move_feeds(toolpath, plan.feeds, setup, wanted)
     notes = plan.notes if tile.number == 1 else ()
     return (replace(plan, toolpath=toolpath, feed=feed, yardstick=plan.yardstick * share, notes=notes),)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,7 +25,7 @@ from tests.judge import underside
 
 PITCH, THICKNESS = 0.4, 12.0
 SHOPS = {
-    "small": '[[machine]]\nname = "small"\ntravel = [62, 90, 60]\n',
+    "small": '[[machine]]\nname = "small"\ntravel = [67, 96, 60]\n',
     "square": '[[machine]]\nname = "small"\ntravel = [96, 96, 60]\n',
     "large": '[[machine]]\nname = "small"\ntravel = [400, 400, 60]\n',
 }
@@ -33,16 +34,16 @@ SHOPS = {
 def carved(
     folder: Path, shop: str, turned: bool = False, rows: int = 60, size: float = 80.0, **settings: object
 ):
-    """Carve 80 mm of terrain with a machine that travels 62 mm, or far enough."""
+    """Carve 80 mm of terrain with a machine that travels 67 mm, or far enough."""
     heights = fields.terrain(size, 4.0, PITCH).heights[:rows]
     machine = SHOPS[shop]
     if turned:
-        heights, machine = heights.T, machine.replace("62, 90", "90, 62")
+        heights, machine = heights.T, machine.replace("67, 96", "96, 67")
     np.save(folder / "target.npy", heights)
     (folder / f"{shop}.toml").write_text(machine, encoding="utf-8")
     asked = {
         "output.pitch": PITCH, "finishing.scallop": 0.2, "stock.thickness": THICKNESS, "machine": "small",
-        "tiles": True, "relief.margin": 21, "shop": str(folder / f"{shop}.toml"),
+        "tiles": True, "relief.margin": 24, "shop": str(folder / f"{shop}.toml"),
     }  # fmt: skip
     job = job_from_source(folder / "target.npy", asked | settings)
     return carve(job, Shop.read(folder / f"{shop}.toml"), folder / shop), heights
@@ -114,7 +115,7 @@ def test_tiles_carve_what_the_whole_job_carves(tmp_path, shop, turned, sizes, ti
     alone = surface(tmp_path / "large", whole, target.shape, {})
     assert np.abs(tiled - alone).max() <= 0.01
 
-    travel = {"small": (90, 62, 60) if turned else (62, 90, 60), "square": (96, 96, 60)}[shop]
+    travel = {"small": (96, 67, 60) if turned else (67, 96, 60), "square": (96, 96, 60)}[shop]
     spans = []
     for file in files:
         points = independent.positions((folder / file).read_text("ascii"))[0]
@@ -139,8 +140,10 @@ def test_the_holes_stand_in_mesh_and_drawing(tmp_path):
         assert len(rim)
 
     sheet = (tmp_path / "small" / "sheet.html").read_text(encoding="utf-8")
-    for x, y in holes:
-        assert f'<circle cx="{x}" cy="{-y}" r="{radius}"' in sheet
+    drawn = re.findall(rf'<circle cx="([^"]*)" cy="([^"]*)" r="{radius}"', sheet)
+    places = np.array(drawn, dtype=float)[:, :2] * (1, -1)
+    for hole in holes:
+        assert np.hypot(*(places - hole).T).min() <= 0.002
     assert "circles: holes for the pins; dotted: seams of the tiles" in sheet
 
 
@@ -154,7 +157,7 @@ def test_a_job_that_fits_is_not_divided(tmp_path):
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
-        ({"tiles": False}, ("along X, but small travels 62 mm", "set tiles = true")),
+        ({"tiles": False}, ("along X, but small travels 67 mm", "set tiles = true")),
         ({"cutout.shape": "rectangle", "relief.margin": 25}, ("a job in tiles is not cut out",)),
         ({"relief.margin": 8}, ("the holes for the pins need", "raise relief.margin")),
         ({"stock.thickness": 25}, ("the holes for the pins go 31 mm deep", "thinner stock")),
@@ -175,6 +178,26 @@ def test_three_rows_are_refused():
     """Tiles in the middle would have no waste for pins."""
     with pytest.raises(JobError, match=r"4 by 3 tiles would be needed, and those in the middle"):
         lay_out_tiles(Region(0, 0, 200, 150), (100.0, 100.0, 60.0), NEEDS, (30.0, 30.0), 0.001)
+
+
+def test_a_tile_of_many_layers_stays_within_the_travel(tmp_path):
+    """Upper layers of a roughing go further out than lower ones, a cutter's radius past the overrun at most.
+
+    Each tile keeps that much room, so none is made as long as the travel and then stopped by its check.
+    """
+    report, heights = carved(tmp_path, "small", **{"roughing.stepdown": 0.5, "roughing.stepover": 5.0})
+    assert report.ready, report.stops
+
+    rough = next(run for run in report.programs if run.operation == "roughing").cutter
+    ball = next(run for run in report.programs if run.operation == "finishing").cutter
+    files = [run.file for run in report.programs if run.operation == "roughing"]
+    points = np.concatenate(
+        [independent.positions((tmp_path / "small" / file).read_text("ascii"))[0] for file in files]
+    )
+    length = (heights.shape[0] - 1) * PITCH
+    beyond = max(-np.nanmin(points[:, 1]), np.nanmax(points[:, 1]) - length)
+    overrun = ball.diameter / 2 + 1.0
+    assert overrun + rough.diameter / 4 < beyond <= overrun + rough.diameter / 2 + 2 * PITCH
 
 
 @pytest.mark.parametrize("size", [(150.0, 90.0), (90.0, 150.0), (90.0, 90.0), (90.0, 70.0)])
