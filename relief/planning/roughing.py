@@ -43,6 +43,9 @@ HALVINGS = 3
 LUMP = 12.0
 # or if it stands so high, as a share of the stepdown, over so many mm.
 TALL, SHORTEST = 0.65, 1.0
+# Passes of a layer that hang together are worth going to likewise, or where they take more than this share of
+# the stepdown anywhere: a finishing cutter half as wide can take that, and the allowance, by its own rule.
+PATCH, SHALLOW = 60.0, 0.35
 # A layer passes over what stands less than this share of a ridge above the tip's surface: the way along it
 # would be as long as where a layer is full.
 THIN = 0.75
@@ -216,7 +219,12 @@ def _cut_layer(grounds: Sequence[Ground], rules: Rules, layer: Slice, further: f
         _Side(grounds[1], np.ascontiguousarray(low.T), np.ascontiguousarray(across.T), layer.lines, further),
     ]
     now = sides[0]
-    waiting = [(side, group) for side in sides for group in groups(side.spans)]
+    waiting = [
+        (side, group)
+        for side in sides
+        for group in groups(side.spans)
+        if _worth(side.ground, rules, layer, group)
+    ]
     while waiting:
         number = min(range(len(waiting)), key=lambda n: _away(waiting[n][0].ground, waiting[n][1]))
         side, group = waiting.pop(number)
@@ -237,6 +245,15 @@ class _Side:
         stay = math.ceil(STAY / ground.pitch)
         within = ground.reached(further)
         self.spans = [s for row in self.rows for s in joined(list(spans(part, row)), within[row], stay)]
+
+
+def _worth(ground: Ground, rules: Rules, layer: Slice, group: Sequence[Span]) -> bool:
+    """Return whether passes that hang together take so much that it is worth going there."""
+    stands = np.concatenate(
+        [layer.above - np.maximum(ground.tip[row, first:last], layer.floor) for row, first, last in group]
+    )
+    volume = stands.sum() * layer.lines * ground.pitch**2
+    return bool(stands.max() > SHALLOW * rules.stepdown or volume >= PATCH * rules.stepdown * rules.stepover)
 
 
 def _turn_to(side: _Side, now: _Side) -> _Side:

@@ -2,7 +2,8 @@
 
 `pytest tests/benchmarks/test_roughing.py --benchmark-only -s` prints a table: `ratio` is the time over
 removed volume ÷ (stepdown × stepover × feed), the volume being what the text really takes from the stock;
-`air` the share of the time in moves that take nothing; `bends` the share that speeding up and slowing down
+`least` what no plan in layers and straight passes goes below (`roughing_bound`): by load and feed, with the
+turns, and with the bends along Z; `air` the share of the time in moves that take nothing; `bends` the share that speeding up and slowing down
 costs in cuts; `left` how much stands over the target for the finishing cutter, mm: mean and the highest
 hundredth. Starter shop (its first machine), default job but for the sizes. RELIEF_FULL=1: half the pitch, and
 other materials.
@@ -32,6 +33,7 @@ from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
 from relief.timing import move_seconds
 from tests import fields
+from tests.benchmarks.roughing_bound import Least, least_seconds
 
 FULL = bool(os.environ.get("RELIEF_FULL"))
 PITCH = 0.1 if FULL else 0.2
@@ -44,9 +46,9 @@ MOST = {
     ("plaque", 120.0): (1.35, 0.12),
     ("plaque", 200.0): (1.25, 0.08),
     ("waves", 120.0): (1.65, 0.11),
-    ("terrain", 120.0): (1.85, 0.1),
-    ("terrain", 200.0): (1.7, 0.11),
-    ("photograph", 120.0): (2.2, 0.16),
+    ("terrain", 120.0): (1.75, 0.1),
+    ("terrain", 200.0): (1.65, 0.11),
+    ("photograph", 120.0): (2.15, 0.16),
 }
 MATERIALS = ("softwood", "hardwood", "MDF", "foam XPS", "acrylic", "aluminium") if FULL else ("softwood",)
 
@@ -82,6 +84,7 @@ class Judged:
     contact: float
     left: float
     high: float
+    least: Least
 
 
 def judged(setup: Setup) -> Judged:
@@ -107,8 +110,9 @@ def judged(setup: Setup) -> Judged:
     )
     over = (carved.heights - setup.target.heights)[setup.target.window(setup.region)]
     total = float(seconds.sum())
+    ideal = volume / (rate * plan.feeds.cut / 60)
     return Judged(
-        total / (volume / (rate * plan.feeds.cut / 60)),
+        total / ideal,
         float(seconds[air].sum()) / total,
         float((seconds - cruise)[~air].sum()) / total,
         total,
@@ -119,6 +123,7 @@ def judged(setup: Setup) -> Judged:
         rapid_contact(stock, moves, cutter).depth,
         float(over.mean()),
         float(np.quantile(over, 0.99)),
+        Least(*(least / ideal for least in least_seconds(setup, volume, plan.feeds.cut))),
     )
 
 
@@ -132,7 +137,8 @@ def test_roughing_time(benchmark: BenchmarkFixture, name: str, size: float, mate
     begin = time.process_time()
     found = benchmark.pedantic(judged, (setup,), rounds=1)
     print(
-        f"\n{name} {size:.0f} mm, {material}: ratio {found.ratio:.2f}  air {found.air:.1%}"
+        f"\n{name} {size:.0f} mm, {material}: ratio {found.ratio:.2f}"
+        f" (least {', '.join(f'{part:.2f}' for part in found.least)})  air {found.air:.1%}"
         f"  bends {found.bends:.1%}  {found.seconds / 60:.1f} min  {found.volume / 1000:.1f} cm3"
         f"  {found.passes} passes  {found.entries} entries  left {found.left:.2f}, {found.high:.2f}"
         f"  judged in {time.process_time() - begin:.1f} s"
