@@ -16,6 +16,8 @@ directions, and of the plan's own layers and even ones, is taken.
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 from collections.abc import Iterator
 from typing import NamedTuple
 from unittest import mock
@@ -61,7 +63,7 @@ def least_seconds(setup: Setup, volume: float, cut: float) -> Least:
     count = len(layers)
     even = np.linspace(0.0, layers[-1].floor, count + 1)
     lines = int(HALF * 2 * rules.radius / ground.pitch)
-    ways = [layers, [Slice(float(a), float(b), lines) for a, b in zip(even, even[1:], strict=False)]]
+    ways = [layers, [Slice(float(a), float(b), lines) for a, b in itertools.pairwise(even)]]
     found = [
         _least(view, rules, way, setup, cut)
         for view in (ground, ground.turn())
@@ -82,11 +84,8 @@ def _ground(setup: Setup) -> tuple[Ground, Rules, list[Slice]]:
         known.append((ground, rules, whole(ground, rules)))
         raise _Seen
 
-    with mock.patch.object(roughing, "_layers", seen):
-        try:
-            roughing_plan(job_operations(setup)[0], setup, (), Silent())
-        except _Seen:
-            pass
+    with mock.patch.object(roughing, "_layers", seen), contextlib.suppress(_Seen):
+        roughing_plan(job_operations(setup)[0], setup, (), Silent())
     return known[0]
 
 

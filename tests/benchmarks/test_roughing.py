@@ -3,10 +3,10 @@
 `pytest tests/benchmarks/test_roughing.py --benchmark-only -s` prints a table: `ratio` is the time over
 removed volume ÷ (stepdown × stepover × feed), the volume being what the text really takes from the stock;
 `least` what no plan in layers and straight passes goes below (`roughing_bound`): by load and feed, with the
-turns, and with the bends along Z; `air` the share of the time in moves that take nothing; `bends` the share that speeding up and slowing down
-costs in cuts; `left` how much stands over the target for the finishing cutter, mm: mean and the highest
-hundredth. Starter shop (its first machine), default job but for the sizes. RELIEF_FULL=1: half the pitch, and
-other materials.
+turns, and with the bends along Z; `air` the share of the time in moves that take nothing; `bends` the share
+that speeding up and slowing down costs in cuts; `left` how much stands over the target for the finishing
+cutter, mm: mean and the highest hundredth. Starter shop (its first machine), default job but for the sizes.
+RELIEF_FULL=1: half the pitch, and other materials.
 """
 
 from __future__ import annotations
