@@ -233,6 +233,7 @@ def roughing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], _pro
         overrun=setup.overrun,
         clearance=setup.clearance,
         step=setup.step,
+        spare=deepest_layer(setup.finishing_cutters[0], setup.material) - section.allowance,
         clamps=setup.clamps,
         left=left,
     )

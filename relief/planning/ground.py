@@ -50,6 +50,7 @@ class Rules:
     step: float
     cut: CutDirection
     keep_out: KeepOut
+    spare: float = 0.0  # that the finishing cutter may take besides the allowance
 
 
 @dataclass

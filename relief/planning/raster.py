@@ -103,15 +103,15 @@ def joined(apart: Sequence[Span], domain: Mask, gap: int) -> list[Span]:
     return whole
 
 
-def neighbours(whole: Sequence[Span]) -> tuple[list[list[int]], list[list[int]]]:
-    """Return for each span those of the passes before and after it that lie beside it."""
+def neighbours(whole: Sequence[Span], apart: int) -> tuple[list[list[int]], list[list[int]]]:
+    """Return for each span those of the passes before and after it, `apart` rows at most, beside it."""
     by_row: dict[int, list[int]] = {}
     for number, span in enumerate(whole):
         by_row.setdefault(span.row, []).append(number)
     before: list[list[int]] = [[] for _ in whole]
     after: list[list[int]] = [[] for _ in whole]
     for row, following in itertools.pairwise(sorted(by_row)):
-        for k in by_row[row]:
+        for k in by_row[row] if following - row <= apart else ():
             for m in by_row[following]:
                 if whole[k].first < whole[m].last and whole[m].first < whole[k].last:
                     after[k].append(m)
@@ -119,9 +119,9 @@ def neighbours(whole: Sequence[Span]) -> tuple[list[list[int]], list[list[int]]]
     return before, after
 
 
-def groups(whole: Sequence[Span]) -> list[list[Span]]:
+def groups(whole: Sequence[Span], apart: int) -> list[list[Span]]:
     """Return the spans in groups that hang together, side by side."""
-    before, after = neighbours(whole)
+    before, after = neighbours(whole, apart)
     left, found = set(range(len(whole))), []
     while left:
         reached = [min(left)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy import ndimage
@@ -43,9 +44,9 @@ HALVINGS = 3
 LUMP = 12.0
 # or if it stands so high, as a share of the stepdown, over so many mm.
 TALL, SHORTEST = 0.65, 1.0
-# Passes of a layer that hang together are worth going to likewise, or where they take more than this share of
-# the stepdown anywhere: a finishing cutter half as wide can take that, and the allowance, by its own rule.
-PATCH, SHALLOW = 60.0, 0.35
+# Passes of a layer that hang together are worth going to likewise, or where they take more than the finishing
+# cutter may.
+PATCH = 60.0
 # A layer passes over what stands less than this share of a ridge above the tip's surface: the way along it
 # would be as long as where a layer is full.
 THIN = 0.75
@@ -60,6 +61,7 @@ def plan_roughing(
     overrun: float,
     clearance: float,
     step: float = 0.001,
+    spare: float = 0.0,
     left: Heightfield | None = None,
     clamps: tuple[Clamp, ...] = (),
 ) -> Toolpath:
@@ -80,6 +82,7 @@ def plan_roughing(
     clearance : float, mm, height of rapids above the stock top
     step : float, mm
         The lattice that program text can express; every position lies on it.
+    spare : mm, how much more than the allowance the finishing cutter may be left with in small patches
     left : Heightfield, what larger cutters left of the stock; None: it is whole
         Then only what stands too high there is cut.
     clamps : in the target's coordinates; cuts go round them (rapids do not: see `plans.over_clamps`)
@@ -96,7 +99,7 @@ def plan_roughing(
         The cutter is not flat, a rule is left open, the grid is coarser than the stepover, or a clamp stands
         where the relief's edge has to be cleared.
     """
-    rules = _rules(target, cutter, section, clearance, step, clamps)
+    rules = replace(_rules(target, cutter, section, clearance, step, clamps), spare=spare)
     stands = np.zeros_like(target.heights) if left is None else left.heights
     ground = ground_to_cut(target, stands, region, rules, section.allowance, overrun)
     if left is not None:
@@ -222,14 +225,14 @@ def _cut_layer(grounds: Sequence[Ground], rules: Rules, layer: Slice, further: f
     waiting = [
         (side, group)
         for side in sides
-        for group in groups(side.spans)
+        for group in groups(side.spans, layer.lines)
         if _worth(side.ground, rules, layer, group)
     ]
     while waiting:
         number = min(range(len(waiting)), key=lambda n: _away(waiting[n][0].ground, waiting[n][1]))
         side, group = waiting.pop(number)
         now = _turn_to(side, now)
-        _cut_main(side.ground, rules, group, layer.floor)
+        _cut_main(side.ground, rules, group, layer)
     for side in (now, *(side for side in sides if side is not now)) if ground.whole else ():
         now = _turn_to(side, now)
         _cut_ridges(side, rules, layer)
@@ -253,7 +256,8 @@ def _worth(ground: Ground, rules: Rules, layer: Slice, group: Sequence[Span]) ->
         [layer.above - np.maximum(ground.tip[row, first:last], layer.floor) for row, first, last in group]
     )
     volume = stands.sum() * layer.lines * ground.pitch**2
-    return bool(stands.max() > SHALLOW * rules.stepdown or volume >= PATCH * rules.stepdown * rules.stepover)
+    deep = stands.max() > min(rules.spare, TALL * rules.stepdown) or not ground.whole
+    return bool(deep or volume >= PATCH * rules.stepdown * rules.stepover)
 
 
 def _turn_to(side: _Side, now: _Side) -> _Side:
@@ -310,13 +314,13 @@ def _ridges(
             yield Span(row, first + ridge.first, first + ridge.last)
 
 
-def _cut_main(ground: Ground, rules: Rules, whole: Sequence[Span], floor: float) -> None:
+def _cut_main(ground: Ground, rules: Rules, whole: Sequence[Span], layer: Slice) -> None:
     """Cut the main passes of a region, each beside one that is already cut wherever there is one."""
     sweep = 0
     if rules.cut != "both ways":
         # With a clockwise spindle climb cutting has the material on the right of the way the cutter goes.
         sweep = -1 if (rules.cut == "climb") != ground.turned else 1
-    before, after = neighbours(whole)
+    before, after = neighbours(whole, layer.lines)
     waiting = set(range(len(whole)))
     last, trend = -1, 0
     while waiting:
@@ -325,7 +329,7 @@ def _cut_main(ground: Ground, rules: Rules, whole: Sequence[Span], floor: float)
         waiting.remove(number)
         trend = 0 if last < 0 else int(np.sign(whole[number].row - whole[last].row))
         last = number
-        cut_span(ground, rules, whole[number], floor, backward)
+        cut_span(ground, rules, whole[number], layer.floor, backward)
 
 
 def _candidates(

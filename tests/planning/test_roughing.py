@@ -269,6 +269,20 @@ def test_nothing_to_rough() -> None:
     assert len(path.points) == 0
 
 
+@pytest.mark.parametrize(("spare", "depth", "cut"), [(0.0, 1.4, 2), (1.6, 1.4, 1), (1.6, 2.4, 2)])
+def test_a_shallow_patch_is_left_to_a_finishing_cutter_that_may_take_it(
+    spare: float, depth: float, cut: int
+) -> None:
+    """Of two hollows the one too small to be worth the way is passed over, if it is not too deep."""
+    heights = np.zeros((121, 321))
+    heights[20:100, 20:100] = -2.5
+    heights[45:81, 265:301] = -depth
+    field = Heightfield(heights, PITCH)
+    path = plan_roughing(field, field.region, CUTTER, RULES, overrun=0.0, clearance=CLEARANCE, spare=spare)
+    places = path.points[path.kinds != RAPID][:, 0]
+    assert len(set(places > 40.0)) == cut
+
+
 def test_no_allowance_leaves_none() -> None:
     """With allowance 0 nothing is gouged and level ground is cut to the target."""
     it = case("plaque", allowance=0.0)
