@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from relief.kernels.bands import in_bands
+from relief.kernels.compiled import kernel
 
 Doubles = npt.NDArray[np.float64]
 
@@ -33,7 +33,7 @@ def seen_from_above(triangles: Doubles, top: Doubles, under: Doubles) -> None:
     in_bands(lambda first, last: _band(triangles, first, last, top, under), top.shape[0])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _band(triangles: Any, first: int, last: int, top: Any, under: Any) -> None:
     """Do the rows first ≤ j < last."""
     top[first:last], under[first:last] = -np.inf, -np.inf

@@ -13,12 +13,10 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from relief.kernels.compiled import NONE, ONE, inlined, inner, kernel
 from relief.kernels.finish import (
     BLOCK,
-    NONE,
-    ONE,
     ball_stays_over,
     bowed,
     footprint,
@@ -35,7 +33,7 @@ Floats = npt.NDArray[np.float32]
 Places = npt.NDArray[np.int32]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def more_places(nodes: Places) -> Places:
     """Return a list of places with room for twice as many, and a block more."""
     longer = np.empty(2 * nodes.shape[0] + BLOCK * BLOCK, dtype=np.int32)
@@ -44,7 +42,7 @@ def more_places(nodes: Places) -> Places:
     return longer
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count: int) -> Any:
     """Add to `nodes` the flat places of the nodes that a straight move finishes.
 
@@ -99,7 +97,7 @@ def finished_nodes(aim: Any, start: Doubles, end: Doubles, nodes: Places, count:
     return nodes, count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def finish_piece(
     aim: Any, start: Doubles, end: Doubles, done: npt.NDArray[np.uint8], nodes: Places
 ) -> Places:
@@ -110,7 +108,7 @@ def finish_piece(
     return nodes
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def grow_runs(
     ground: Any,
     aim: Any,
@@ -162,7 +160,7 @@ def grow_runs(
     for k in range(order.shape[0]):
         if done[order[k]]:
             continue
-        place_vertex(ground, aim, int(source[order[k]]), tip.shape[1], how[0], goal, seen)
+        place_vertex(ground, aim, np.int64(source[order[k]]), tip.shape[1], how[0], goal, seen)
         nodes = finish_piece(aim, goal, goal, done, nodes)
         done[order[k]] = 1  # the lattice may leave it a hair above its limit
         back = put(back, NONE, goal[0], goal[1], goal[2])
@@ -180,7 +178,7 @@ def grow_runs(
     return vertices[:count], ends[:runs]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def extend(
     ground: Any,
     aim: Any,
@@ -204,7 +202,7 @@ def extend(
         if place < 0:
             return run, count
         done[head[place]] = 1
-        place_vertex(ground, aim, int(place), tip.shape[1], how[0], goal, seen)
+        place_vertex(ground, aim, np.int64(place), tip.shape[1], how[0], goal, seen)
         part = link(ground, run[count - 1], goal, how, tube, seen)
         for n in range(part.shape[0] - 1):
             nodes = finish_piece(aim, part[n], part[n + 1], done, nodes)
@@ -212,7 +210,7 @@ def extend(
             count += 1
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def place_vertex(
     ground: Any, aim: Any, place: int, columns: int, step: float, vertex: Doubles,
     seen: npt.NDArray[np.int64],
@@ -224,7 +222,7 @@ def place_vertex(
     vertex[2] = lattice_tip(ground, vertex[0], vertex[1], step, seen)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def worst_near(
     aim: Any, head: Places, following: Places, leftover: Floats, done: Any, vertex: Doubles, reach: float
 ) -> int:

@@ -14,18 +14,15 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from relief.kernels.bands import in_bands
+from relief.kernels.compiled import NONE, ONE, inner, kernel
 from relief.kernels.simplify import fewest_moves
 from relief.kernels.sweep import RIM, ascending, profile_at, swept_height
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
-# Counts handed to kernels, or begun with: a bare 0 or 1 would be a type of its own, and compiled apart.
-NONE: Any = np.int64(0)
-ONE: Any = np.int64(1)
 BLOCK = 4  # nodes along a side of the blocks that bound a search
 SLACK = 1e-6  # mm²: so that rounding passes over nothing
 STEEPEST = 6.0  # a tolerance normal to the path counts at most this many times straight up
@@ -43,13 +40,13 @@ def blocks(z: Floats) -> Floats:
     return np.ascontiguousarray(padded.reshape(tall, BLOCK, wide, BLOCK).max(axis=(1, 3)))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def bowed(shape4: Doubles) -> float:
     """Return c, 1/mm, with s(r) ≥ c r² for every r: 1/(2R) for a ball, 0 for what has a flat or a cone."""
     return 0.5 / shape4[3] if shape4[0] == 0.0 and shape4[2] == math.inf else 0.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> float:
     """Return the lowest tip height at (x, y), mm: max of z − s over nodes within the radius, or −∞.
 
@@ -95,7 +92,7 @@ def exact_tip(ground: Any, x: float, y: float, seen: npt.NDArray[np.int64]) -> f
     return best
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def near_tip(ground: Any, x: float, y: float) -> float:
     """Return a height, mm, hardly below the exact tip: over the nodes that the tips round about touch.
 
@@ -117,7 +114,7 @@ def near_tip(ground: Any, x: float, y: float) -> float:
     return best
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def untouched() -> npt.NDArray[np.int64]:
     """Return the `seen` of a search that has touched no node yet."""
     seen = np.empty(2, dtype=np.int64)
@@ -125,13 +122,13 @@ def untouched() -> npt.NDArray[np.int64]:
     return seen
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def lattice_tip(ground: Any, x: float, y: float, step: float, seen: npt.NDArray[np.int64]) -> float:
     """Return the exact tip height on the lattice: rounded up, but not for less than DIP."""
     return math.ceil((exact_tip(ground, x, y, seen) - DIP) / step) * step
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def roomier(path: Doubles) -> Doubles:
     """Return a path with room for twice as many vertices."""
     longer = np.empty((2 * path.shape[0], 3))
@@ -141,7 +138,7 @@ def roomier(path: Doubles) -> Doubles:
     return longer
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def put(trace: Doubles, count: int, x: float, y: float, z: float) -> Doubles:
     """Write vertex `count` of a trace and return the trace, doubled where it was full."""
     if count == trace.shape[0]:
@@ -150,7 +147,7 @@ def put(trace: Doubles, count: int, x: float, y: float, z: float) -> Doubles:
     return trace
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     """Return whether a straight move cuts any node of the target deeper than `depth`, mm: exact, no sampling.
 
@@ -199,7 +196,7 @@ def chord_cuts(ground: Any, start: Doubles, end: Doubles, depth: float) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def ball_stays_over(
     a: float, d: float, t0: float, length: float, g: float, radius: float, height: float
 ) -> bool:
@@ -224,7 +221,7 @@ def ball_stays_over(
     return q < -2.0 * radius * RIM or (rise >= 0.0 and rise * rise >= q)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def lowest_at(a: float, d: float, ex: float, ey: float, wide: float, tall: float) -> Any:
     """Return (along, beside) of where a move leaves the least in a box: half its sides, its middle at (a, d).
 
@@ -236,7 +233,7 @@ def lowest_at(a: float, d: float, ex: float, ey: float, wide: float, tall: float
     return min(max(0.0, a - half), a + half), max(abs(d) - (ey * wide + ex * tall), 0.0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def footprint(
     shape: tuple[int, int], pitch: float, x0: float, y0: float, start: Doubles, end: Doubles, radius: float
 ) -> Any:
@@ -248,7 +245,7 @@ def footprint(
     return left, right, near, far
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def trace_straight(
     ground: Any,
     x1: float,
@@ -313,7 +310,7 @@ def trace_straight(
     return trace, count
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def sample_way(ground: Any, start: Doubles, end: Doubles, how: Doubles, way: Doubles) -> Any:
     """Return samples (x, y, near tip) on the way straight from one vertex to another, and how many.
 
@@ -326,7 +323,7 @@ def sample_way(ground: Any, start: Doubles, end: Doubles, how: Doubles, way: Dou
     samples = max(math.ceil(2.0 * length / spacing), 1)
     waiting = np.empty((64, 3))
     way = put(way, NONE, start[0], start[1], start[2])
-    count = 1
+    count = ONE
     for k in range(1, samples + 1):
         waiting[0, 0], waiting[0, 1], waiting[0, 2] = end[0], end[1], end[2]
         if k < samples:
@@ -350,7 +347,7 @@ def sample_way(ground: Any, start: Doubles, end: Doubles, how: Doubles, way: Dou
     return way, count
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def set_gates(ground: Any, way: Doubles, n: int, tube: Doubles, gates: Doubles) -> None:
     """Write the gates that samples set: from `tube[0]` below them to the room above, normal to the path."""
     _, _, _, room, pitch, x0, y0, _ = ground
@@ -368,7 +365,7 @@ def set_gates(ground: Any, way: Doubles, n: int, tube: Doubles, gates: Doubles) 
         steep = ahead
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def raise_gates(
     ground: Any, way: Doubles, gates: Doubles, known: Any, first: int, last: int, tube: Doubles,
     seen: npt.NDArray[np.int64],
@@ -396,7 +393,7 @@ def raise_gates(
     return changed
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def link(
     ground: Any, start: Doubles, end: Doubles, how: Doubles, tube: Doubles, seen: npt.NDArray[np.int64]
 ) -> Doubles:
@@ -438,19 +435,19 @@ def link(
     return trace[:length]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def trace_corners(ground: Any, corners: Doubles, how: Doubles, tube: Doubles) -> Doubles:
     """Return the slim trace through corners (n, 2), mm, on the lattice."""
     seen = untouched()
     path = np.empty((256, 3))
     start, end = np.empty(3), np.empty(3)
-    count = 0
+    count = NONE
     for k in range(corners.shape[0]):
         end[0], end[1] = corners[k, 0], corners[k, 1]
         end[2] = lattice_tip(ground, end[0], end[1], how[0], seen)
         if k == 0:
             path = put(path, NONE, end[0], end[1], end[2])
-            count = 1
+            count = ONE
         else:
             part = link(ground, start, end, how, tube, seen)
             for i in range(1, part.shape[0]):

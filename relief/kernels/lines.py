@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from relief.kernels.compiled import NONE, inner, kernel
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -19,7 +20,7 @@ EDGE = 0.05  # spacings: a ball that touches this far inside an edge counts as t
 SLACK = 1.0005  # so much over the spacing is rounding
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def lay_lines(
     across: Floats, along: Floats, beside: Floats, pitch: float, spacing: float, radius: float
 ) -> Any:
@@ -59,7 +60,7 @@ def lay_lines(
     for k in range(1, int((radius + 0.5 * spacing) / pitch)):
         if k * pitch >= end:
             break
-        missed = unfinished(along, beside, 0, k, pitch, spacing, radius)
+        missed = unfinished(along, beside, NONE, k, pitch, spacing, radius)
         if missed - whole * k * pitch / spacing < best:
             best, y, total = missed - whole * k * pitch / spacing, k * pitch, whole + missed
     lines[0] = y
@@ -87,7 +88,7 @@ def lay_lines(
     return lines[:count].copy(), total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def unfinished(
     along: Floats, beside: Floats, edge: int, row: int, pitch: float, spacing: float, radius: float
 ) -> float:
@@ -107,7 +108,7 @@ def unfinished(
     return cost
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def crossing(at: Doubles, ahead: Doubles, along: Floats, row: int, spacing: float) -> float:
     """Return the length of a pass and of the partial ones that bring it within the spacing of another."""
     cost = 0.0
@@ -120,7 +121,7 @@ def crossing(at: Doubles, ahead: Doubles, along: Floats, row: int, spacing: floa
     return cost
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def row_at(values: Floats, row: float, out: Doubles) -> None:
     """Write the values between two rows, linearly."""
     j = min(int(row), values.shape[0] - 2)

@@ -6,15 +6,15 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from relief.kernels.compiled import inner, kernel
 from relief.kernels.sweep import RIM, ascending, swept_height
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def loads_in_turn(
     c: Floats,
     pitch: float,
@@ -81,7 +81,7 @@ def loads_in_turn(
         volumes[k], nearest[k] = taken * pitch * pitch, beside
 
 
-@njit(cache=True, nogil=True)
+@inner
 def chord(y: float, ex: float, ey: float, length: float, radius: float) -> tuple[float, float]:
     """Return where a line y mm beside a move's start crosses all that a disc sweeps along the move.
 

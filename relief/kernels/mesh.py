@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from relief.kernels.bands import in_bands
+from relief.kernels.compiled import ONE, inner, kernel
 
 Corners = npt.NDArray[np.int32]
 
@@ -79,7 +79,7 @@ def _tile_triangles(z: Any, kept: Any, box: tuple[int, int, int, int], tolerance
     return np.reshape(((corner >> 16) + j0) * z.shape[1] + (corner & 65535) + i0, (count, 3)).astype(np.int32)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _keep_borders(z: Any, kept: Any, across: Any, along: Any, tolerance: float) -> None:
     """Mark the nodes kept on the lines where tiles meet."""
     columns = z.shape[1]
@@ -96,7 +96,7 @@ def _keep_borders(z: Any, kept: Any, across: Any, along: Any, tolerance: float) 
                 _keep_line(flat, marks, stride, tolerance, stack)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _keep_line(flat: Any, marks: Any, stride: int, tolerance: float, stack: Any) -> None:
     """Mark the nodes kept between two on one line: halve it where it strays most, and so on."""
     height = 2
@@ -115,7 +115,7 @@ def _keep_line(flat: Any, marks: Any, stride: int, tolerance: float, stack: Any)
             height += 4
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _triangulate(z: Any, kept: Any, tolerance: float, corner: Any) -> int:
     """Write the corners of a tile's triangles; return how many triangles there are.
 
@@ -159,7 +159,7 @@ def _triangulate(z: Any, kept: Any, tolerance: float, corner: Any) -> int:
     return int(count)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _border_nodes(kept: Any) -> Any:
     """Return the marked nodes of a tile's border, its four corners left out."""
     far, right = kept.shape[0] - 1, kept.shape[1] - 1
@@ -173,7 +173,7 @@ def _border_nodes(kept: Any) -> Any:
     return found[:count]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _search(z: Any, corner: Any, t: int, worst: Any, at: Any) -> None:
     """Find the node under triangle t, borders of the tile left out, from which it strays most."""
     a, b, c = corner[3 * t], corner[3 * t + 1], corner[3 * t + 2]
@@ -201,7 +201,7 @@ def _search(z: Any, corner: Any, t: int, worst: Any, at: Any) -> None:
                 worst[t], at[t] = off, ((aj + dj) << 16) + ai + di
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _border_triangle(corner: Any, other: Any, count: int, p: int) -> int:
     """Return the triangle whose outer edge holds a node of the tile's border."""
     for e in range(3 * count):
@@ -212,10 +212,10 @@ def _border_triangle(corner: Any, other: Any, count: int, p: int) -> int:
     return 0
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _insert(corner: Any, other: Any, count: int, t: int, p: int, touched: Any, stack: Any) -> Any:
     """Insert a node inside triangle t or on its edges; return the count and how many were touched."""
-    edge = -1
+    edge = -ONE
     for e in range(3 * t, 3 * t + 3):
         if _turn(corner[e], corner[_next(e)], p) == 0:
             edge = e
@@ -227,7 +227,7 @@ def _insert(corner: Any, other: Any, count: int, t: int, p: int, touched: Any, s
     return count + (many + 1) // 2, _legalise(corner, other, touched, many, stack)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _split_triangle(corner: Any, other: Any, count: int, t: int, p: int, touched: Any) -> int:
     """Put a node into triangle abc; return how many triangles were touched."""
     a, b, c = corner[3 * t], corner[3 * t + 1], corner[3 * t + 2]
@@ -245,7 +245,7 @@ def _split_triangle(corner: Any, other: Any, count: int, t: int, p: int, touched
     return 3
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _split_edge(corner: Any, other: Any, count: int, e: int, p: int, touched: Any) -> int:
     """Put a node on the edge ab of abc and, beyond it, bad; return how many triangles were touched."""
     f, g, t, u = _next(e), _next(_next(e)), e // 3, count
@@ -273,7 +273,7 @@ def _split_edge(corner: Any, other: Any, count: int, e: int, p: int, touched: An
     return 4
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _legalise(corner: Any, other: Any, touched: Any, many: int, stack: Any) -> int:
     """Flip edges until the triangles round a new node are Delaunay; return how many were touched in all."""
     for n in range(many):
@@ -304,31 +304,31 @@ def _legalise(corner: Any, other: Any, touched: Any, many: int, stack: Any) -> i
     return many
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _next(e: int) -> int:
     return e - 2 if e % 3 == 2 else e + 1
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _set(corner: Any, t: int, a: int, b: int, c: int) -> None:
     corner[3 * t], corner[3 * t + 1], corner[3 * t + 2] = a, b, c
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _link(other: Any, e: int, f: int) -> None:
     other[e] = f
     if f >= 0:
         other[f] = e
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _turn(a: int, b: int, p: int) -> int:
     """Return twice the area of abp: positive if p lies left of the way from a to b, 0 if it lies on it."""
     aj, ai = a >> 16, a & 65535
     return ((b & 65535) - ai) * ((p >> 16) - aj) - ((b >> 16) - aj) * ((p & 65535) - ai)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _in_circle(a: int, b: int, c: int, d: int) -> bool:
     """Return whether d lies in the circle round the triangle abc, in whole numbers: exact."""
     dj, di = d >> 16, d & 65535

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from relief.kernels.compiled import kernel
 
 Array = npt.NDArray[np.float64]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def axis_limit(dx: float, dy: float, dz: float, limit: Array) -> float:
     """Return the largest speed (or acceleration) along the unit vector (dx, dy, dz) within `limit` per axis.
 
@@ -26,7 +27,7 @@ def axis_limit(dx: float, dy: float, dz: float, limit: Array) -> float:
     return largest
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def corner_speed(u: Array, w: Array, half: float, e: float, acceleration: Array) -> float:
     """Return the speed, mm/s, at which a corner from direction `u` to direction `w` may be taken.
 
@@ -61,7 +62,7 @@ def corner_speed(u: Array, w: Array, half: float, e: float, acceleration: Array)
     return float(np.sqrt(a * min(radius, half * cosine / sine)))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def block_time(length: float, v: float, a: float, start: float, end: float) -> float:
     """Return the least time, s, over `length` from speed `start` to `end` with top speed v, acceleration a.
 
@@ -76,7 +77,7 @@ def block_time(length: float, v: float, a: float, start: float, end: float) -> f
     return (2.0 * v - start - end) / a + cruise / v
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def motion(
     steps: Array,
     feed: Array,

@@ -11,7 +11,8 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from relief.kernels.compiled import NONE, inner, kernel
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -23,7 +24,7 @@ NEAR = 0.05  # mm: stock that close below the tip counts as met, for slivers bet
 RUN_UP = 8  # nodes: going back and forth takes at least so many, if the pass has them
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def capsule_highest(
     stock: Floats, pitch: float, x0: float, y0: float, x1: float, y1: float, radius: float
 ) -> float:
@@ -73,7 +74,7 @@ def capsule_highest(
     return highest
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _window_highest(values: Doubles, half: int, out: Doubles, ahead: Doubles) -> None:
     """Fill out[m] with the highest of values[m] to values[m + 2 half]: two running maxima a block (van Herk).
 
@@ -93,7 +94,7 @@ def _window_highest(values: Doubles, half: int, out: Doubles, ahead: Doubles) ->
             out[m] = behind if behind > last else last
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def met_along_row(stock: Floats, half: Counts, row: int, first: int, last: int, met: Doubles) -> None:
     """Fill met with the highest stock under a flat cutter at each node of a row.
 
@@ -127,7 +128,7 @@ def met_along_row(stock: Floats, half: Counts, row: int, first: int, last: int, 
                 met[m] = out[m]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def carve_along_row(stock: Floats, half: Counts, row: int, first: int, heights: Doubles) -> None:
     """Lower the stock to what a flat cutter leaves whose tip goes along a row at `heights`.
 
@@ -161,7 +162,7 @@ def carve_along_row(stock: Floats, half: Counts, row: int, first: int, heights: 
                 stock[j, i] = -out[m]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def carve_capsule(
     stock: Floats, pitch: float, x0: float, y0: float, x1: float, y1: float, radius: float, z: float
 ) -> None:
@@ -187,7 +188,7 @@ def carve_capsule(
                     stock[j, i] = z
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def descend(
     floor: Doubles,
     axis: Doubles,
@@ -224,8 +225,8 @@ def descend(
     for m in range(n):
         solid[m] = axis[m] > floor[m] + bite
     height = max(floor[0], axis[0]) if solid[0] else floor[0]
-    count = _stand(0, height, axis, met, nodes, heights, cuts, 0)
-    at, front, wedge = 0, 0, -1
+    count = _stand(NONE, height, axis, met, nodes, heights, cuts, NONE)
+    at, front, wedge = NONE, NONE, -1
     while count < nodes.shape[0]:
         goal = front + 1
         if at < front:
@@ -249,7 +250,7 @@ def descend(
     return count
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _go(
     start: int,
     goal: int,
@@ -276,7 +277,7 @@ def _go(
     return count
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _stand(
     at: int,
     height: float,
@@ -294,7 +295,7 @@ def _stand(
     return count + 1
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _left(floor: Doubles, axis: Doubles, first: int, last: int, leave: float) -> bool:
     most = -np.inf
     for m in range(first, last + 1):
@@ -302,7 +303,7 @@ def _left(floor: Doubles, axis: Doubles, first: int, last: int, leave: float) ->
     return most > leave
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def thin(along: Doubles, heights: Doubles, slack: float, fall: float, kept: Counts, raised: Doubles) -> int:
     """Leave out positions of a walk that a straight line passes over by at most `slack`, never under.
 
@@ -347,7 +348,7 @@ def thin(along: Doubles, heights: Doubles, slack: float, fall: float, kept: Coun
     return count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ease_over(low: Doubles, high: Doubles, reach: int, bend: float, out: Doubles) -> None:
     """Fill out with a smooth way over `low`, nowhere above `high` where that is higher than `low`.
 
@@ -387,7 +388,7 @@ def ease_over(low: Doubles, high: Doubles, reach: int, bend: float, out: Doubles
         out[m] = max(min(best + b[m], high[m]), low[m])
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _box(values: Doubles, reach: int, out: Doubles) -> None:
     """Fill out with the mean of each value and `reach` neighbours on both sides, the ends repeated."""
     n = values.shape[0]

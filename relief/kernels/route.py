@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
+from relief.kernels.compiled import NONE, ONE, inlined, inner, kernel
 from relief.kernels.cover import finished_nodes
-from relief.kernels.finish import NONE, ONE, chord_cuts, link, near_tip, put, untouched
+from relief.kernels.finish import chord_cuts, link, near_tip, put, untouched
 from relief.kernels.sweep import profile_at
 
 Doubles = npt.NDArray[np.float64]
@@ -29,13 +29,13 @@ LONGEST = 10.0  # mm: longest straight piece that leaving out vertices makes
 TRIES = 2  # replacements along the exact tip that are tried from one vertex
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def apart(a: Doubles, b: Doubles) -> float:
     """Return the distance of two vertices."""
     return math.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def lengthened(values: Counts, needed: int) -> Counts:
     """Return the values with room for at least `needed`, new ones −1."""
     if needed <= values.shape[0]:
@@ -46,7 +46,7 @@ def lengthened(values: Counts, needed: int) -> Counts:
     return longer
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def enter_piece(
     vertices: Doubles, start: int, end: int, frame: Doubles, head: Counts, entries: Counts, count: int
 ) -> Any:
@@ -78,7 +78,7 @@ def enter_piece(
     return entries, count
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def cheapest(
     vertices: Doubles, following: Counts, run: Doubles, frame: Doubles, head: Counts, entries: Counts
 ) -> Any:
@@ -115,7 +115,7 @@ def cheapest(
     return piece, at
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
     """Return where on a piece, 0 to 1, it is nearest to a point."""
     dx, dy, dz = end[0] - start[0], end[1] - start[1], end[2] - start[2]
@@ -126,7 +126,7 @@ def nearest_part(start: Doubles, end: Doubles, point: Doubles) -> float:
     return min(max(dot / squared, 0.0), 1.0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def leaving_point(
     ground: Any, start: Doubles, end: Doubles, part: float, step: float, depth: float, point: Doubles
 ) -> int:
@@ -149,7 +149,7 @@ def leaving_point(
     return side
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def insert(
     part: Doubles,
     first: int,
@@ -177,7 +177,7 @@ def insert(
     return k, vertices, following, count, entries, noted
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def bring_in(
     ground: Any, path: Doubles, runs: Doubles, ends: Counts, frame: Doubles, how: Doubles, tube: Doubles
 ) -> Any:
@@ -229,7 +229,7 @@ def bring_in(
                     loop, min(number, 1), k, vertices, following, count, frame, head, entries, noted
                 )
     found, marked = np.empty((count, 3)), np.empty(count, dtype=np.bool_)
-    k, m = 0, 0
+    k, m = NONE, NONE
     while k >= 0:
         put(found, m, vertices[k, 0], vertices[k, 1], vertices[k, 2])
         marked[m] = k >= n or left[k]
@@ -238,11 +238,11 @@ def bring_in(
     return found[:m], marked[:m]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def in_order(vertices: Doubles, following: Counts) -> Doubles:
     """Return the vertices from vertex 0 on in the order of the path."""
     found = np.empty((vertices.shape[0], 3))
-    k, m = 0, 0
+    k, m = NONE, NONE
     while k >= 0:
         put(found, m, vertices[k, 0], vertices[k, 1], vertices[k, 2])
         m += 1
@@ -250,7 +250,7 @@ def in_order(vertices: Doubles, following: Counts) -> Doubles:
     return found[:m]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def split(
     ground: Any, path: Doubles, marked: npt.NDArray[np.bool_], apart_by: float, how: Doubles, depth: float
 ) -> Doubles:
@@ -260,7 +260,7 @@ def split(
     """
     found = np.empty((2 * path.shape[0], 3))
     found = put(found, NONE, path[0, 0], path[0, 1], path[0, 2])
-    count = 1
+    count = ONE
     point = np.empty(3)
     for k in range(path.shape[0] - 1):
         length = apart(path[k], path[k + 1])
@@ -282,7 +282,7 @@ def split(
     return found[:count]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def cover(aim: Any, path: Doubles, counts: npt.NDArray[np.uint16]) -> Any:
     """Count for each node the pieces of a path that finish it.
 
@@ -304,7 +304,7 @@ def cover(aim: Any, path: Doubles, counts: npt.NDArray[np.uint16]) -> Any:
     return nodes[:count], spans
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def hopeless(
     ground: Any,
     aim: Any,
@@ -339,7 +339,7 @@ def hopeless(
     return near_tip(ground, px, py) + profile_at(r, aim[5]) > aim[0][node // columns, node % columns]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def recount(
     nodes: Places,
     owned: Counts,
@@ -356,7 +356,7 @@ def recount(
         k = following[k]
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def promising(
     ground: Any,
     aim: Any,
@@ -382,7 +382,7 @@ def promising(
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def swap_in(
     aim: Any,
     part: Doubles,
@@ -437,7 +437,7 @@ def swap_in(
     return nodes, total, count, True
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def detours(
     vertices: Doubles,
     following: Counts,
@@ -467,7 +467,7 @@ def detours(
     return found
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@inlined
 def needless(a: Doubles, v: Doubles, b: Doubles, tube: Doubles) -> bool:
     """Return whether vertex v lies so near the way straight from a to b that it may be left out."""
     dx, dy = b[0] - a[0], b[1] - a[1]
@@ -482,7 +482,7 @@ def needless(a: Doubles, v: Doubles, b: Doubles, tube: Doubles) -> bool:
     return -2.0 * tube[2] <= above <= tube[1]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def shorten(
     ground: Any,
     aim: Any,
@@ -568,7 +568,7 @@ def shorten(
     return in_order(vertices, following)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def path_length(path: Doubles) -> float:
     """Return the 3-D length of a path."""
     length = 0.0

@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from relief.kernels.compiled import inner, kernel
 
 Doubles = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
@@ -21,7 +22,7 @@ LONGEST = 400  # gates passed at once
 EVEN = 1e-9  # mm: what rounding may take
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def rungs_of(gates: Doubles, k: int, step: float) -> Any:
     """Return the lowest rung of a gate and how far apart its rungs are.
 
@@ -31,13 +32,13 @@ def rungs_of(gates: Doubles, k: int, step: float) -> Any:
     return lowest, max(math.ceil((gates[k, 2] - lowest) / ((RUNGS - 1) * step) - EVEN), 1) * step
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@inner
 def next_rung(lowest: float, apart: float, bottom: float) -> float:
     """Return the lowest rung of a gate that is not below `bottom`; it may lie above the gate."""
     return lowest + max(math.ceil((bottom - EVEN - lowest) / apart), 0) * apart if bottom > lowest else lowest
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def fewest_moves(
     gates: Doubles, n: int, first: float, last: float, step: float, stops: Counts, heights: Doubles
 ) -> int:

@@ -15,9 +15,9 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from relief.kernels.bands import in_bands
+from relief.kernels.compiled import inner, kernel
 
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -32,7 +32,7 @@ TILE = 16  # nodes along a side of a tile, and of a cell
 BALL, FLAT, CONE, OTHER = 0, 1, 2, 3  # which closed form a profile takes
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def profile_at(r: float, shape4: Doubles) -> float:
     """Return s(r), mm; infinite beyond the radius. A circle and its tangent. Cost: 2 square roots."""
     flat, corner, slope, radius = shape4[0], shape4[1], shape4[2], shape4[3]
@@ -50,7 +50,7 @@ def profile_at(r: float, shape4: Doubles) -> float:
     return float(corner * (1.0 - sine) + (u - join) * slope)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def corner_offset(d: float, g: float, flat: float, corner: float) -> float:
     """Return the free minimiser w > 0 on the corner arc of a bull nose (flat > 0, corner > 0, g > 0, d < R).
 
@@ -93,7 +93,7 @@ def corner_offset(d: float, g: float, flat: float, corner: float) -> float:
     return math.sqrt((1.0 - sigma) * (1.0 + sigma)) * (flat + kappa * corner / root)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def free_offset(d: float, g: float, shape4: Doubles) -> float:
     """Return the w ≥ 0 that minimises s(√(d² + w²)) − g w over the cutter, for a slope g ≥ 0 and d ≤ R.
 
@@ -121,7 +121,7 @@ def free_offset(d: float, g: float, shape4: Doubles) -> float:
     return min(w, rim)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def swept_height(a: float, d: float, length: float, t0: float, g: float, shape4: Doubles) -> float:
     """Return the height, mm, that a move leaves at a node; infinite where it does not reach.
 
@@ -136,7 +136,7 @@ def swept_height(a: float, d: float, length: float, t0: float, g: float, shape4:
     return t0 + g * (a - w) + profile_at(math.sqrt(d * d + w * w), shape4)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def reach_below(slack: float, shape4: Doubles) -> float:
     """Return the largest r, mm, with s(r) < slack: how far from its axis a tip can cut so much above itself.
 
@@ -156,7 +156,7 @@ def reach_below(slack: float, shape4: Doubles) -> float:
     return float(min(flat + corner * slope * sine + (slack - corner * (1.0 - sine)) / slope, radius))
 
 
-@njit(cache=True, nogil=True)
+@inner
 def stamp_ball(
     tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: Doubles, s4: Doubles
 ) -> None:
@@ -190,7 +190,7 @@ def stamp_ball(
             tile[jj, ii] = h if h < tile[jj, ii] else tile[jj, ii]
 
 
-@njit(cache=True, nogil=True)
+@inner
 def stamp_flat(
     tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: Doubles, s4: Doubles
 ) -> None:
@@ -214,7 +214,7 @@ def stamp_flat(
             tile[jj, ii] = h if h < tile[jj, ii] else tile[jj, ii]
 
 
-@njit(cache=True, nogil=True)
+@inner
 def stamp_cone(
     tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: Doubles, s4: Doubles
 ) -> None:
@@ -252,7 +252,7 @@ def stamp_cone(
             tile[jj, ii] = h if h < tile[jj, ii] else tile[jj, ii]
 
 
-@njit(cache=True, nogil=True)
+@inner
 def rise_at(w: float, d2: float, shape4: Doubles) -> float:
     """Return ds/dw at r = √(d² + w²), w > 0; infinite at the radius and beyond.
 
@@ -269,7 +269,7 @@ def rise_at(w: float, d2: float, shape4: Doubles) -> float:
     return float(rise * w / r)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: Doubles, s4: Doubles) -> None:
     """Lower rows j0..j1 of the tile at node (j, i) to a move of any profile, a bull nose above all.
 
@@ -314,7 +314,7 @@ def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: 
                 tile[jj, ii] = h
 
 
-@njit(cache=True, nogil=True)
+@inner
 def ascending(start: Doubles, end: Doubles, move: Doubles) -> bool:
     """Write a move from its lower end as [x0, y0, t0, ex, ey, L, g]; False where it is not finite."""
     if end[2] < start[2]:
@@ -329,7 +329,7 @@ def ascending(start: Doubles, end: Doubles, move: Doubles) -> bool:
     return math.isfinite(length + dz + start[0] + start[1] + start[2])
 
 
-@njit(cache=True, nogil=True)
+@inner
 def clip(move: Doubles, left: float, near: float, right: float, far: float, span: Doubles) -> bool:
     """Write the part [u0, u1] of a move inside a box; False where there is none (Liang and Barsky)."""
     span[0], span[1] = 0.0, move[5]
@@ -347,7 +347,7 @@ def clip(move: Doubles, left: float, near: float, right: float, far: float, span
     return bool(span[0] <= span[1])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def bin_moves(
     rows: int,
     columns: int,
@@ -397,7 +397,7 @@ def bin_moves(
                 first[cell + 1] += 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def bound_cells(
     first: Counts, pieces: Doubles, columns: int, pad: int, bounds: Doubles, touched: Flags
 ) -> None:
@@ -429,13 +429,13 @@ def bound_cells(
                 touched[tj, ti] = True
 
 
-@njit(cache=True, nogil=True)
+@inner
 def gap(low: float, high: float, left: float, right: float) -> float:
     """Return the distance between two intervals; 0 where they meet."""
     return max(left - high, low - right, 0.0)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def highest(tile: Doubles, rim: Doubles) -> float:
     """Return the largest value of a tile; row by row into `rim`, which compilers do at full width."""
     for ii in range(TILE):
@@ -449,7 +449,7 @@ def highest(tile: Doubles, rim: Doubles) -> float:
     return float(top)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def sweep_tile(
     tile: Doubles,
     i: int,
@@ -509,7 +509,7 @@ def sweep_tile(
             top = highest(tile, rim)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sweep_tiles(
     c: Floats,
     pitch: float,
@@ -544,7 +544,7 @@ def sweep_tiles(
                     c[j + jj, i + ii] = np.float32(tile[jj, ii])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def cut_depths(
     c: Floats,
     pitch: float,

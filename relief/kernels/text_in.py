@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from relief.kernels.compiled import inner, kernel
 
 # Places in the state that is carried from line to line.
 X, Y, Z, FEED = 0, 1, 2, 3  # of `held`: mm and mm/min; NaN = not told yet
@@ -23,7 +24,7 @@ Numbers = npt.NDArray[np.float64]
 Whole = npt.NDArray[np.int64]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def plain_number(text: Bytes, at: int, end: int, parts: Whole) -> int:
     """Read a number at `at`; blanks inside it do not count (NISTIR 6556 s3.3).
 
@@ -70,7 +71,7 @@ def plain_number(text: Bytes, at: int, end: int, parts: Whole) -> int:
     return at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def read_plain(
     text: Bytes,
     at: int,
@@ -190,7 +191,7 @@ def read_plain(
     return at
 
 
-@njit(cache=True, nogil=True)
+@inner
 def short_label(text: Bytes, at: int, end: int) -> bool:
     """Return whether at most five digits stand in text[at:end] (NISTIR 6556 s3.3.1)."""
     digits = 0

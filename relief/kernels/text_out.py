@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
+
+from relief.kernels.compiled import NONE, ONE, kernel
 
 # Most bytes that one move can take: "G1 ", three words and an F word of at most 20 digits each, end of line.
 ROW_BYTES = 112
@@ -18,7 +19,7 @@ Whole = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def put_number(q: int, decimals: int, least: int, digits: Bytes, out: Bytes, at: int) -> int:
     """Write q · 10^-decimals without exponent or trailing zeros, with at least `least` decimals.
 
@@ -45,7 +46,7 @@ def put_number(q: int, decimals: int, least: int, digits: Bytes, out: Bytes, at:
     return at
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def put_moves(
     points: Whole,
     rapid: npt.NDArray[np.bool_],
@@ -94,12 +95,12 @@ def put_moves(
                     out[at] = 32
                     at += 1
                 out[at] = 88 + axis  # X Y Z
-                at = put_number(q, decimals, 1, digits, out, at + 1)
+                at = put_number(q, decimals, ONE, digits, out, at + 1)
         if mode == 1 and feed[k] != state[4]:
             state[4] = feed[k]
             out[at] = 32
             out[at + 1] = 70  # F
-            at = put_number(feed[k], feed_decimals, 0, digits, out, at + 2)
+            at = put_number(feed[k], feed_decimals, NONE, digits, out, at + 2)
         out[at] = 10
         at += 1
     return at

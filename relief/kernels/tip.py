@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit
 
 from relief.kernels.bands import in_bands
+from relief.kernels.compiled import inner, kernel
 from relief.kernels.lanes import BLOCK, LANES, TILE, hopeful, raise_block, raise_noting
 
 Grid = npt.NDArray[np.float32]
@@ -281,7 +281,7 @@ def _underside_pieces(shape4: Points) -> tuple[float, float, float, float, float
     return flat, corner, edge, corner * (1 - 1 / length) - edge * slope, slope, radius
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _highest_near(z: Any, first: int, last: int, near: Any) -> None:
     """Fill rows of near with the highest z of BLOCK × BLOCK nodes."""
     n = near.shape[1]
@@ -303,7 +303,7 @@ def _highest_near(z: Any, first: int, last: int, near: Any) -> None:
             out[i] = ad if ad > eh else eh
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _highest_far(near: Any, first: int, last: int, far: Any) -> None:
     """Fill rows of far with the highest z of GROUP × GROUP nodes: of three by three windows of near."""
     n = far.shape[1]
@@ -319,7 +319,7 @@ def _highest_far(near: Any, first: int, last: int, far: Any) -> None:
             out[i] = de if de > f[i] else f[i]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _tiles(
     z: Any,
     near: Any,
@@ -374,7 +374,7 @@ def _tiles(
                 _note(z, table, origin, corners, y, x, last, height, place, source)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _begin(z: Any, x: int, s: float, height: Any, place: Any) -> None:
     """Start from offset (0, 0)."""
     for j in range(TILE):
@@ -383,7 +383,7 @@ def _begin(z: Any, x: int, s: float, height: Any, place: Any) -> None:
             place[j, i] = -1
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _try(
     z: Any,
     near: Any,
@@ -417,7 +417,7 @@ def _try(
     return served
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _group_hopeful(far: Any, q: int, i: int, least: Any, g: int, height: Any) -> bool:
     """Tell whether any block of a group may serve any node of the tile."""
     for c in range(0, WIDE, LANES):  # noqa: SIM110, the compiler knows no generators
@@ -426,7 +426,7 @@ def _group_hopeful(far: Any, q: int, i: int, least: Any, g: int, height: Any) ->
     return False
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _raise_evenly(near: Any, q: int, i: int, s: float, height: Any, c: int) -> None:
     """Raise the heights by a block where s is everywhere the same: its bound is what it gives."""
     for j in range(TILE):
@@ -435,7 +435,7 @@ def _raise_evenly(near: Any, q: int, i: int, s: float, height: Any, c: int) -> N
             height[j, lane] = h if h > height[j, lane] else height[j, lane]
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _note(
     z: Any,
     table: Any,
@@ -464,7 +464,7 @@ def _note(
             source[y + j, x + i] = node
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _tips(
     z: Any, blocks: Any, groups: Any, frame: Any, pieces: Any, x: Any, y: Any, first: int, last: int, tip: Any
 ) -> None:
@@ -483,7 +483,7 @@ def _tips(
             )
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _tip(
     z: Any,
     blocks: Any,
@@ -516,7 +516,7 @@ def _tip(
     return best, block
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _group_tip(
     z: Any,
     blocks: Any,
@@ -539,7 +539,7 @@ def _group_tip(
     return best, block
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _most(
     frame: Any, pieces: Any, height: float, row: int, column: int, size: int, x: float, y: float
 ) -> float:
@@ -556,7 +556,7 @@ def _most(
     )
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _gap(low: float, high: float, x: float) -> float:
     """Return the distance of x from the stretch low to high."""
     if x < low:
@@ -564,13 +564,13 @@ def _gap(low: float, high: float, x: float) -> float:
     return x - high if x > high else 0.0
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _reach(radius: float) -> float:
     """Return the radius with room for rounding, as in the cutter's table: nodes on the rim count."""
     return radius * (1 + 1e-12) + 1e-12
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _underside(flat: float, corner: float, edge: float, base: float, slope: float, r: float) -> float:
     """Return s(r). No branch, so that it becomes vector instructions."""
     u = r - flat if r > flat else 0.0
@@ -579,7 +579,7 @@ def _underside(flat: float, corner: float, edge: float, base: float, slope: floa
     return arc if u <= edge else base + u * slope
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _block_tip(
     z: Any, frame: Any, pieces: Any, row: int, column: int, x: float, y: float, high: Any
 ) -> float:
