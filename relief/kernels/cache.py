@@ -12,6 +12,7 @@ import contextlib
 import hashlib
 import sys
 from pathlib import Path
+from typing import Any
 
 import numba
 
@@ -54,7 +55,8 @@ def _fingerprint() -> str:
 
 
 def _folder() -> Path:
-    return Path(str(swept_height.stats.cache_path))
+    compiled: Any = swept_height
+    return Path(compiled.stats.cache_path)
 
 
 def _mark() -> Path:

@@ -1,15 +1,12 @@
 """Which nodes a path finishes, where it falls short, and the shortest ways to go there.
 
-Legend: an `aim` is (limit, most, pitch, x0, y0, shape4): how high the carved surface may be left at each
-node, the highest limit of each block, the distance of nodes and the place of node (0, 0) in mm, the cutter.
-A node is finished by a straight move that leaves it no higher than its limit. −∞ where a node does not
-count.
+Legend: an `aim` is what counts as finished, as `Aim` tells it; a `ground` as for `relief.kernels.finish`.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +28,25 @@ from relief.kernels.sweep import RIM, ascending, swept_height
 Doubles = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
 Places = npt.NDArray[np.int32]
+
+
+class Aim(NamedTuple):
+    """What counts as finished: a node that a straight move leaves no higher than its limit.
+
+    Parameters
+    ----------
+    limit : how high the carved surface may be left at each node, mm; −∞ where a node does not count
+    most : the highest limit of each block
+    pitch, x, y : distance of the nodes and place of node (0, 0), mm
+    shape : the cutter, [flat radius, corner radius, cone slope, radius]
+    """
+
+    limit: Floats
+    most: Floats
+    pitch: float
+    x: float
+    y: float
+    shape: Doubles
 
 
 @inner
@@ -212,7 +228,7 @@ def extend(
 
 @inner
 def place_vertex(
-    ground: Any, aim: Any, place: int, columns: int, step: float, vertex: Doubles,
+    ground: Any, aim: Any, place: Any, columns: int, step: float, vertex: Doubles,
     seen: npt.NDArray[np.int64],
 ) -> None:  # fmt: skip
     """Write the tip position over a node; where the lattice misses the node, a hair beside it."""

@@ -1,16 +1,13 @@
 """Exact tip heights along any line, and which nodes a line finishes.
 
-Legend: a `ground` is (z, high, touch, room, pitch, x0, y0, shape4): the target's heights, the highest of each
-block of BLOCK × BLOCK nodes, for each node the place of the one that a tip over it touches and how far, mm, a
-path may run above the exact tip, the distance of nodes and the place of node (0, 0) in mm, and the cutter
-[flat radius, corner radius, cone slope, radius]. A trace is a row of vertices (x, y, z) on the lattice of the
-program text, z rounded up, none of its chords more than a set depth below the exact tip surface.
+Legend: a `ground` is the target as `Ground` tells it. A trace is a row of vertices (x, y, z) on the lattice
+of the program text, z rounded up, none of its chords more than a set depth below the exact tip surface.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +26,31 @@ STEEPEST = 6.0  # a tolerance normal to the path counts at most this many times 
 WINDOW = 300  # samples whose vertices are chosen at once
 EVEN = 1e-9  # mm: what rounding may take
 DIP = 0.0004  # mm: a vertex may lie so much below the exact tip; less than a controller resolves
+
+
+class Ground(NamedTuple):
+    """The target that paths are traced over.
+
+    Its type is kept with what is compiled for it, so it has to live beside the kernels (see `cache`).
+
+    Parameters
+    ----------
+    z : heights, mm
+    high : the highest of each block of BLOCK × BLOCK nodes
+    touch : for each node the place of the one that a tip over it touches
+    room : for each node how far, mm, a path may run above the exact tip
+    pitch, x, y : distance of the nodes and place of node (0, 0), mm
+    shape : the cutter, [flat radius, corner radius, cone slope, radius]
+    """
+
+    z: Floats
+    high: Floats
+    touch: npt.NDArray[np.int32]
+    room: Floats
+    pitch: float
+    x: float
+    y: float
+    shape: Doubles
 
 
 def blocks(z: Floats) -> Floats:

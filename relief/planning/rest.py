@@ -20,12 +20,12 @@ from scipy.spatial import cKDTree
 
 from relief.cutters import profile
 from relief.heightfield import Heightfield, Region
-from relief.kernels.finish import exact_tip, traces, untouched
+from relief.kernels.finish import Ground, exact_tip, traces, untouched
 from relief.planning.cuts import cuts_of, from_cut_to_cut, standing_ground
 from relief.planning.finishing import FinishingPlan
 from relief.planning.repairs import missed_runs, repaired, shortened
 from relief.planning.spacing import stepover
-from relief.planning.task import Flags, Ground, Points, Task, finishing_task
+from relief.planning.task import Flags, Points, Task, finishing_task
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 from relief.toolpath import Toolpath

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import ROUNDING, Profile, profile_table, wider
 from relief.heightfield import Heightfield, Region
-from relief.kernels.finish import blocks
+from relief.kernels.cover import Aim
+from relief.kernels.finish import Ground, blocks
 from relief.kernels.sweep import sweep
 from relief.kernels.tip import reach_grid_source
 from relief.shop.records import Cutter
@@ -32,30 +32,6 @@ SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
 
 UNTRACED = np.zeros((0, 0), np.int32), np.zeros((0, 0), np.float32)  # where nothing is traced, only met
-
-
-class Ground(NamedTuple):
-    """The target as the tracing kernels see it (see `relief.kernels.finish`)."""
-
-    z: Floats
-    high: Floats
-    touch: npt.NDArray[np.int32]
-    room: Floats
-    pitch: float
-    x: float
-    y: float
-    shape: Points
-
-
-class Aim(NamedTuple):
-    """What counts as finished, as the covering kernels see it (see `relief.kernels.cover`)."""
-
-    limit: Floats
-    most: Floats
-    pitch: float
-    x: float
-    y: float
-    shape: Points
 
 
 @dataclass(frozen=True, eq=False)
