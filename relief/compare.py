@@ -146,8 +146,9 @@ def _singles(
         roughing += [pool.submit(_roughing_choice, setup, cutter, shop) for cutter in ahead]
         _tell(progress, [*finishing, *roughing])
         samples = dict(zip(order, (planned.result() for planned in finishing), strict=True))
-        choices = [_finishing_choice(setup, rack, cutter, samples) for cutter in rack.cutters.values()]
-        return _by_time(choices), _by_time([choice.result() for choice in roughing])
+        rough = _by_time([choice.result() for choice in roughing])
+    choices = _each(lambda c: _finishing_choice(setup, rack, c, samples), list(rack.cutters.values()))
+    return _by_time(choices), rough
 
 
 def _tell(progress: Progress, begun: Sequence[Future[Any]]) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from relief import __version__
 from relief.heightfield import Heightfield
 from relief.job import Job
+from relief.kernels.bands import core_count
 from relief.measures import LostDetail
 from relief.pictures import stage_png
 from relief.report import format_time
@@ -141,7 +143,9 @@ class Comparison:
         units, scallop = self.job.output.units, self.job.finishing.scallop
         shown = [choice for choice in self.finishing if choice.name in self.surfaces]
         texts = [(c.name, *_tile_lines(c, scallop, units)) for c in shown]
-        return tile_sheet(self.title, [stage_png(self.surfaces[c.name]) for c in shown], texts)
+        with ThreadPoolExecutor(core_count()) as pool:
+            tiles = list(pool.map(stage_png, (self.surfaces[c.name] for c in shown)))
+        return tile_sheet(self.title, tiles, texts)
 
     def files(self) -> dict[str, bytes]:
         """Return what a folder holds: the tables, the figures and the pictures."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -20,9 +21,11 @@ from relief.cutters import profile
 from relief.feeds import deepest_layer
 from relief.heightfield import Heightfield, Region
 from relief.operations import Operation
+from relief.planning.finishing import TOLERANCE, is_crowded, laid_stepover, plan_finishing
 from relief.planning.rest import plan_rest
 from relief.planning.spacing import stepover, whole_passes
-from relief.plans import Plan, Speeds, feeds_for, finishing_plan, move_feeds, roughing_plan
+from relief.planning.task import finishing_task
+from relief.plans import Plan, Speeds, feeds_for, move_feeds, roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.proof import program_text
@@ -107,10 +110,14 @@ class Sample:
 def path_cutter(setup: Setup, cutter: Cutter) -> Cutter:
     """Return the cutter whose finishing path stands for that of `cutter`: for a taper, the ball of its tip.
 
+    Cutters with the same round end get the same one, whatever else they differ in.
+
     A taper's flank leans by half its angle, so it touches nothing but walls that are steeper than that. Where
     a relief has more than a few of them the taper needs a path of its own; what of it stays above the stock
     top touches nothing, and is left out.
     """
+    if cutter.kind == "ball":
+        return Cutter("ball", cutter.diameter)
     if cutter.kind != "taper":
         return cutter
     ball = Cutter("ball", 2 * cutter.tip_radius)
@@ -136,24 +143,28 @@ def sample_finishing(setup: Setup, cutter: Cutter) -> Sample:
     PlanError, ShopError
         The cutter cannot leave such a scallop, or the spindle cannot turn slowly enough for it.
     """
-    job, radius = setup.job, profile(cutter).corner_radius
-    spacing = stepover(radius, job.finishing.scallop)
-    tip = tip_inside(setup.target, setup.region, cutter)
-    angle = whole_passes(tip, radius, spacing, job.finishing.angle).angle_deg
+    job, shape = setup.job, profile(cutter)
+    spacing = stepover(shape.corner_radius, job.finishing.scallop)
+    share = FINISHED_NODES / (SLOWER if cutter.kind == "taper" else 1.0) / setup.relief.heights.size
+    if not any(list(_strips(setup.region, axis, spacing, share)) for axis in (0, 1)):
+        return _whole(setup, _finishing(setup, cutter), spacing)
+    task = finishing_task(setup.target, setup.region, shape, job.finishing.scallop, TOLERANCE, setup.step)
+    laid = laid_stepover(shape, job.finishing.scallop, setup.step)
+    lines = whole_passes(task.tip, shape.corner_radius, laid, job.finishing.angle)
     # strips lie along the passes, one after the other across them
-    axis = 1 if abs(math.cos(math.radians(angle))) > abs(math.sin(math.radians(angle))) else 0
-    nodes = FINISHED_NODES if cutter.kind != "taper" else FINISHED_NODES / SLOWER
-    places = list(_strips(setup.region, axis, spacing, nodes / tip.heights.size))
+    turn = math.radians(lines.angle_deg)
+    axis = 1 if abs(math.cos(turn)) > abs(math.sin(turn)) else 0
+    places = list(_strips(setup.region, axis, spacing, share))
     if not places:
-        whole = _Strip(setup, _finishing(setup, cutter), -math.inf, math.inf, spacing)
-        return Sample((whole,), axis, 1.0)
-    setup = replace(setup, job=replace(job, finishing=replace(job.finishing, angle=angle)))
-    element = np.sqrt(1.0 + tip.slope() ** 2).sum(axis=1 if axis else 0)
+        return _whole(setup, _finishing(setup, cutter), spacing)
+    # a strip is planned as all of the relief is: along the same way, and with as much room
+    roomy = is_crowded(task, lines)
+    element = np.sqrt(1.0 + task.tip.slope() ** 2).sum(axis=1 if axis else 0)
     strips = [
-        _Strip(part, _finishing(part, cutter), low, high, spacing)
+        _Strip(part, _finishing(part, cutter, lines.angle_deg, roomy), low, high, spacing)
         for part, low, high in _parts(setup, cutter, places)
     ]
-    return Sample(tuple(strips), axis, _share(strips, element, tip.y if axis else tip.x))
+    return Sample(tuple(strips), axis, _share(strips, element, task.tip.y if axis else task.tip.x))
 
 
 def sample_rest(setup: Setup, cutter: Cutter, coarse: Heightfield, best: Heightfield) -> Sample:
@@ -181,12 +192,16 @@ def sample_rest(setup: Setup, cutter: Cutter, coarse: Heightfield, best: Heightf
     left = target.with_heights(board)
     places = list(_strips(setup.region, axis, spacing, RESTED_NODES / coarse.heights.size))
     if not places:
-        return Sample((_Strip(setup, _rest(setup, cutter, left), -math.inf, math.inf, spacing),), axis, 1.0)
+        return _whole(setup, _rest(setup, cutter, left), spacing)
     strips = [
         _Strip(part, _rest(part, cutter, left.cropped(part.target.region)), low, high, spacing)
         for part, low, high in _parts(setup, cutter, places)
     ]
     return Sample(tuple(strips), axis, _share(strips, amount, best.y if axis else best.x))
+
+
+def _whole(setup: Setup, plan: Plan, spacing: float) -> Sample:
+    return Sample((_Strip(setup, plan, -math.inf, math.inf, spacing),), 0, 1.0)
 
 
 def rest_area(coarse: Heightfield, best: Heightfield, scallop: float, deepest: float) -> Doubles:
@@ -286,9 +301,16 @@ def _rest(setup: Setup, cutter: Cutter, left: Heightfield) -> Plan:
     return Plan("rest finishing", plan.toolpath, np.zeros(len(plan.toolpath.points)), cutter)
 
 
-def _finishing(setup: Setup, cutter: Cutter) -> Plan:
-    alone = replace(setup, finishing_cutters=(cutter,))
-    return finishing_plan(Operation("finishing", "finishing", cutter), alone, (), Silent())
+def _finishing(
+    setup: Setup, cutter: Cutter, angle: float | Literal["auto"] | None = None, roomy: bool | None = None
+) -> Plan:
+    asked = setup.job.finishing
+    plan = plan_finishing(
+        setup.target, setup.region, cutter, asked.scallop,
+        angle=asked.angle if angle is None else angle, cut=asked.cut, clearance=setup.clearance,
+        step=setup.step, left=None if asked.cut == "both ways" else setup.stock, roomy=roomy,
+    )  # fmt: skip
+    return Plan("finishing", plan.toolpath, np.zeros(len(plan.toolpath.points)), cutter)
 
 
 def roughing_estimate(setup: Setup, cutter: Cutter, shop: Shop) -> Estimate:

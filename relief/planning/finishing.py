@@ -29,6 +29,7 @@ from relief.toolpath import Toolpath
 MANY = 0.14  # where more vertices than this for each half pitch of length are the outcome …
 PROBED = 8  # … in every eighth pass …
 LOOSE, TIGHT = 0.5, 0.16  # … so many scallops of room, and less where that leaves a ridge too high
+TOLERANCE = 0.005  # mm: how far above the exact path one with fewer blocks may run elsewhere
 NEAR = 0.5  # stepovers: how far about such a ridge the path is laid tightly
 
 
@@ -61,10 +62,11 @@ def plan_finishing(
     angle: float | Literal["auto"] = "auto",
     cut: Literal["both ways", "climb", "conventional"] = "both ways",
     clearance: float = 5.0,
-    tolerance: float = 0.005,
+    tolerance: float = TOLERANCE,
     step: float = 0.001,
     finest: Cutter | None = None,
     left: Heightfield | None = None,
+    roomy: bool | None = None,
     progress: Progress | None = None,
 ) -> FinishingPlan:
     """Plan the finishing of a relief.
@@ -84,6 +86,7 @@ def plan_finishing(
     finest : the finest of the cutters that come after, where there are such
         What this cutter cannot finish as the finest could is left to them.
     left : what stands when the cutter comes: rapids from cut to cut go no higher than it asks for
+    roomy : whether paths may run half the scallop high; None: where there would be too many blocks else
     progress : Progress
 
     Returns
@@ -104,7 +107,7 @@ def plan_finishing(
     told.fraction(0.2)
     laid = laid_stepover(shape, scallop, step)
     lines = whole_passes(task.tip, shape.corner_radius, laid, angle)
-    if _share_of_samples(task, _along(task, lines.every(PROBED), "climb")) > MANY:
+    if is_crowded(task, lines) if roomy is None else roomy:
         task = task.with_room(LOOSE * scallop)
         task = _tightened(task, _along(task, lines, cut), spacing, TIGHT * scallop)
     path = _along(task, lines, cut)
@@ -160,7 +163,8 @@ def _tightened(task: Task, path: Points, spacing: float, tight: float) -> Task:
     return task.with_room(room)
 
 
-def _share_of_samples(task: Task, path: Points) -> float:
-    """Return how many vertices a path has for each half pitch of its 3-D length."""
+def is_crowded(task: Task, lines: Lines) -> bool:
+    """Return whether exact paths along the passes would have too many vertices, judged by every eighth."""
+    path = _along(task, lines.every(PROBED), "climb")
     length = float(np.nansum(np.sqrt((np.diff(path, axis=0) ** 2).sum(axis=1))))
-    return len(path) * task.tip.pitch / 2 / length
+    return len(path) * task.tip.pitch / 2 > MANY * length

@@ -87,9 +87,12 @@ def fine_rows(main: Sequence[int], halvings: int) -> Iterator[list[tuple[int, in
 
 def spans(mask: Mask, row: int) -> Iterator[Span]:
     """Yield the spans of a row where a mask is true."""
-    edges = np.flatnonzero(np.diff(np.pad(mask[row], 1).astype(np.int8)))
-    for first, last in edges.reshape(-1, 2):
-        yield Span(row, int(first), int(last))
+    there = mask[row]
+    edges = [*([0] if there[0] else []), *(np.flatnonzero(there[1:] != there[:-1]) + 1).tolist()]
+    if there[-1]:
+        edges.append(len(there))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        yield Span(row, first, last)
 
 
 def joined(apart: Sequence[Span], domain: Mask, gap: int) -> list[Span]:
