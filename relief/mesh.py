@@ -8,9 +8,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import trimesh
-from trimesh.exchange.gltf import export_glb
-from trimesh.exchange.ply import export_ply
 
 from relief.colours import diverging
 from relief.errors import ReliefError
@@ -174,6 +171,8 @@ def ply_bytes(mesh: Mesh, colours: Rgb) -> bytes:
     -----
     G. Turk, "The PLY Polygon File Format", 1994. Files of this kind state no unit; a comment does.
     """
+    from trimesh.exchange.ply import export_ply  # slow to load, as in `solids`
+
     content: bytes = export_ply(_coloured(mesh, mesh.vertices, colours))
     first, rest = content.split(b"\nelement", 1)
     return first + b"\ncomment relief: carved surface, millimetres, z up\nelement" + rest
@@ -187,6 +186,8 @@ def glb_bytes(mesh: Mesh, colours: Rgb) -> bytes:
     glTF 2.0 (ISO/IEC 12113:2022): section 3.4 units and axes, 3.9.2 the default material would be a metal,
     3.7.2.1 colours of corners are linear.
     """
+    from trimesh.exchange.gltf import export_glb  # slow to load, as in `solids`
+
     x, y, z = mesh.vertices.T / 1000
     linear = np.where(colours <= 10, colours / 255 / 12.92, ((colours / 255 + 0.055) / 1.055) ** 2.4)
     turned = _coloured(mesh, np.column_stack([x, z, -y]), np.round(255 * linear).astype(np.uint8))
@@ -194,7 +195,9 @@ def glb_bytes(mesh: Mesh, colours: Rgb) -> bytes:
     return content
 
 
-def _coloured(mesh: Mesh, vertices: Vertices, colours: Rgb) -> trimesh.Trimesh:
+def _coloured(mesh: Mesh, vertices: Vertices, colours: Rgb) -> Any:
+    import trimesh  # slow to load, as in `solids`
+
     return trimesh.Trimesh(vertices, mesh.triangles, vertex_colors=colours, process=False)
 
 
