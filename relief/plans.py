@@ -258,10 +258,10 @@ def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], pro
         step=setup.step,
         progress=progress,
     )
-    notes: tuple[str, ...] = ()
     if cutter == setup.finishing_cutters[0]:
         left = None if asked.cut == "both ways" else left_standing(setup, done)
         plan = plan_passes(angle=asked.angle, cut=asked.cut, left=left)
+        notes = plan.notes
     else:
         stepdown = deepest_layer(cutter, setup.material)
         plan = plan_passes(left=left_standing(setup, done), stepdown=stepdown)

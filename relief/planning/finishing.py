@@ -3,14 +3,15 @@
 Distances alone cannot promise that: where the cutter touches two places at once, a near miss leaves a ridge
 that grows with the miss and not with its square. So whole passes are laid as wide as they may, what they
 leave is simulated, every node that falls short gets a visit by the exact tip position that finishes it, and
-then all detours are cut short that the simulation shows to be needless.
+then all detours are cut short that the simulation shows to be needless. Where there would be so many visits
+that they would take about as long as the passes, these are laid closer instead, which leaves hardly any.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy import ndimage
@@ -19,7 +20,7 @@ from relief.cutters import Profile, profile
 from relief.heightfield import Heightfield, Region
 from relief.kernels.finish import DIP, traces
 from relief.planning.cuts import path_to_toolpath
-from relief.planning.repairs import joined, repaired, shortened
+from relief.planning.repairs import Runs, brought_in, joined, missed_runs, path_length, repaired, shortened
 from relief.planning.spacing import Lines, ball_area, stepover, whole_passes
 from relief.planning.task import MARGIN, Points, Task, finishing_task, what_is_left
 from relief.progress import Progress, Silent
@@ -30,6 +31,11 @@ MANY = 0.14  # where more vertices than this for each half pitch of length are t
 PROBED = 8  # … in every eighth pass …
 LOOSE, TIGHT = 0.5, 0.16  # … so many scallops of room, and less where that leaves a ridge too high
 TOLERANCE = 0.005  # mm: how far above the exact path one with fewer blocks may run elsewhere
+BARELY = 1.065  # scallops: where repairs of ridges that are hardly higher than this would come …
+HARDLY = 0.016  # … to more than this share of the passes' length …
+CLOSE = 0.97  # … these lie so much closer, as such ridges go with the square of it
+GRAINY = 0.7  # where all repairs would still come to more than this share …
+CLOSER, CLOSEST = 0.75, 0.6  # … they lie closer by so much, down to so much: they cut low grain as it comes
 NEAR = 0.5  # stepovers: how far about such a ridge the path is laid tightly
 
 
@@ -45,12 +51,14 @@ class FinishingPlan:
         It is not a bound: where the surface is all convex caps, less is enough.
     length : float, mm, of all that is cut, 3-D
     angle_deg : float, bearing of the whole passes from X
+    notes : what the user must know, one sentence each
     """
 
     toolpath: Toolpath
     yardstick: float
     length: float
     angle_deg: float
+    notes: tuple[str, ...] = ()
 
 
 def plan_finishing(
@@ -105,21 +113,84 @@ def plan_finishing(
     spacing = stepover(shape.corner_radius, scallop)
     task = finishing_task(target, region, shape, scallop, tolerance, step, finest)
     told.fraction(0.2)
-    laid = laid_stepover(shape, scallop, step)
-    lines = whole_passes(task.tip, shape.corner_radius, laid, angle)
-    if is_crowded(task, lines) if roomy is None else roomy:
-        task = task.with_room(LOOSE * scallop)
-        task = _tightened(task, _along(task, lines, cut), spacing, TIGHT * scallop)
-    path = _along(task, lines, cut)
+    task, path, missed, laid = _laid(task, shape, scallop, angle, cut, roomy)
     told.fraction(0.4)
-    path, touched = repaired(task, path, spacing)
+    path, touched = brought_in(task, path, missed, spacing)
     told.fraction(0.6)
     path = shortened(task, path, touched, spacing)
     path, _ = repaired(task, path, spacing)
     toolpath = path_to_toolpath(path, clearance, left, task.aim.shape)
     told.fraction(1.0)
     yardstick = ball_area(task.tip) / spacing
-    return FinishingPlan(toolpath, yardstick, toolpath.cutting_length(), lines.angle_deg)
+    return FinishingPlan(
+        toolpath, yardstick, toolpath.cutting_length(), laid.angle_deg, _grain_note(laid.share)
+    )
+
+
+def _grain_note(share: float) -> tuple[str, ...]:
+    """Tell when a picture is so rough that passes lie much closer than its shape asks for."""
+    if share > CLOSER:
+        return ()
+    return (
+        "the relief is full of grain about as high as the scallop: finishing passes lie"
+        f" {100 * (1 - share):.0f} % closer than on a smooth one, since going after every grain would take"
+        " twice as long; more smoothing (relief.smooth) makes it quicker",
+    )
+
+
+class Laid(NamedTuple):
+    """Whole passes: their bearing from X, and the share of the stepover of a plane that they lie apart."""
+
+    angle_deg: float
+    share: float
+
+
+def _laid(
+    task: Task,
+    shape: Profile,
+    scallop: float,
+    angle: float | Literal["auto"],
+    cut: Literal["both ways", "climb", "conventional"],
+    roomy: bool | None,
+    share: float = 1.0,
+) -> tuple[Task, Points, Runs, Laid]:
+    """Return the task with room for its path, the path along whole passes, what it misses, how they lie.
+
+    Passes lie a share of the stepover apart, less where that takes less time.
+    """
+    spacing, laid = stepover(shape.corner_radius, scallop), laid_stepover(shape, scallop, task.how[0])
+    lines = whole_passes(task.tip, shape.corner_radius, share * laid, angle)
+    wide, path = _along_lines(task, lines, cut, roomy, spacing, scallop)
+    missed = missed_runs(wide, path, spacing)
+    wanted = _share_wanted(share, path, missed, spacing)
+    if wanted < share:
+        return _laid(task, shape, scallop, lines.angle_deg, cut, roomy, wanted)
+    return wide, path, missed, Laid(lines.angle_deg, share)
+
+
+def _share_wanted(share: float, path: Points, missed: Runs, spacing: float) -> float:
+    """Return the share of the stepover at which passes and their repairs take less time than now."""
+    costs = missed.costs(spacing) / path_length(path)
+    if share == 1 and costs[missed.worst < BARELY].sum() > HARDLY:
+        return CLOSE
+    if share > CLOSEST and costs.sum() > GRAINY:
+        return CLOSER * share
+    return share
+
+
+def _along_lines(
+    task: Task,
+    lines: Lines,
+    cut: Literal["both ways", "climb", "conventional"],
+    roomy: bool | None,
+    spacing: float,
+    scallop: float,
+) -> tuple[Task, Points]:
+    """Return the path along passes, and the task with more room above it where there were many vertices."""
+    if is_crowded(task, lines) if roomy is None else roomy:
+        task = task.with_room(LOOSE * scallop)
+        task = _tightened(task, _along(task, lines, cut), spacing, TIGHT * scallop)
+    return task, _along(task, lines, cut)
 
 
 def laid_stepover(shape: Profile, scallop: float, step: float) -> float:
@@ -166,5 +237,4 @@ def _tightened(task: Task, path: Points, spacing: float, tight: float) -> Task:
 def is_crowded(task: Task, lines: Lines) -> bool:
     """Return whether exact paths along the passes would have too many vertices, judged by every eighth."""
     path = _along(task, lines.every(PROBED), "climb")
-    length = float(np.nansum(np.sqrt((np.diff(path, axis=0) ** 2).sum(axis=1))))
-    return len(path) * task.tip.pitch / 2 > MANY * length
+    return len(path) * task.tip.pitch / 2 > MANY * path_length(path)

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,7 @@ import numpy.typing as npt
 from relief.kernels.bands import in_bands
 from relief.kernels.cover import grow_runs
 from relief.kernels.route import bring_in, cover, shorten, split
-from relief.planning.task import DEPTH, Flags, Points, Task, what_is_left
+from relief.planning.task import DEPTH, Flags, Floats, Points, Task, what_is_left
 
 SECTIONS = 16  # of the path, at most, that are worked on side by side …
 LONG = 1000  # … if it has more vertices than this
@@ -32,9 +33,42 @@ GAIN = 0.05  # least length that a replacement must save
 CLOSE = 0.6  # how far beside the ideal tip position a replacement may pass
 
 
+class Runs(NamedTuple):
+    """Repair runs.
+
+    Parameters
+    ----------
+    vertices : (n, 3) mm, of all of them
+    ends : (runs,) where each ends in these
+    worst : (runs,) the highest ridge that each is for, over the one that is aimed at
+    """
+
+    vertices: Points
+    ends: npt.NDArray[np.int64]
+    worst: Floats
+
+    def parts(self) -> list[Points]:
+        """Return the vertices of each run."""
+        return np.split(self.vertices, self.ends[:-1])
+
+    def costs(self, spacing: float) -> Points:
+        """Return the length of each run, mm, and of a stepover to get there."""
+        if not len(self.ends):
+            return np.empty(0)
+        steps = np.sqrt((np.diff(self.vertices, axis=0, prepend=np.nan) ** 2).sum(axis=1))
+        starts = self.ends - np.diff(self.ends, prepend=0)
+        steps[starts] = spacing
+        return np.add.reduceat(steps, starts)
+
+
 def repaired(task: Task, path: Points, spacing: float) -> tuple[Points, Flags]:
     """Return the path with runs that finish what it leaves too high, and which vertices that touched."""
-    runs, ends = missed_runs(task, path, spacing)
+    return brought_in(task, path, missed_runs(task, path, spacing), spacing)
+
+
+def brought_in(task: Task, path: Points, missed: Runs, spacing: float) -> tuple[Points, Flags]:
+    """Return the path with runs, each brought in by the part of it that is nearest, and what that touched."""
+    runs, ends, _ = missed
     if not len(ends):
         return path, np.zeros(len(path), dtype=np.bool_)
     parts = _sections(path, 2 * task.aim.shape[3] + 2 * WINDOW * spacing)
@@ -77,13 +111,13 @@ def _nearest(sections: list[Points], places: Points) -> npt.NDArray[np.intp]:
     return nearest
 
 
-def missed_runs(task: Task, path: Points, spacing: float) -> tuple[Points, npt.NDArray[np.int64]]:
-    """Return runs that finish what a path leaves too high: their vertices, and where each ends in these."""
+def missed_runs(task: Task, path: Points, spacing: float) -> Runs:
+    """Return runs that finish what a path leaves too high."""
     aim, carved = task.aim, what_is_left(task, path)
     short = (carved > aim.limit) & np.isfinite(aim.limit)
     places = np.flatnonzero(short).astype(np.int32)
     if not len(places):
-        return np.empty((0, 3)), np.empty(0, dtype=np.int64)
+        return Runs(np.empty((0, 3)), np.empty(0, dtype=np.int64), np.empty(0, dtype=np.float32))
     leftover = ((carved - task.reach.heights) / (aim.limit - task.reach.heights)).ravel()
     order = places[np.argsort(-leftover[places], kind="stable")]
     done = np.where(short, 0, 1).astype(np.uint8).ravel()
@@ -104,7 +138,25 @@ def missed_runs(task: Task, path: Points, spacing: float) -> tuple[Points, npt.N
     _every_second(grow, len(strips))
     before = np.cumsum([0, *(len(runs) for runs, _ in found)])
     ends = [own + first for (_, own), first in zip(found, before, strict=False)]
-    return np.concatenate([runs for runs, _ in found]), np.concatenate(ends)
+    runs, of_runs = np.concatenate([runs for runs, _ in found]), np.concatenate(ends)
+    return Runs(runs, of_runs, _worst(task, runs, of_runs, places, leftover[places]))
+
+
+def _worst(
+    task: Task,
+    runs: Points,
+    ends: npt.NDArray[np.int64],
+    places: npt.NDArray[np.int32],
+    heights: Floats,
+) -> Floats:
+    """Return the highest ridge for each run, at nodes given by place that its vertices leave at best."""
+    rows, columns = task.aim.limit.shape
+    highest = np.zeros(rows * columns, dtype=np.float32)
+    np.maximum.at(highest, task.source[places], heights)
+    i, j = (np.rint((runs[:, axis] - task.aim[3 + axis]) / task.aim.pitch).astype(int) for axis in (0, 1))
+    at = np.clip(j, 0, rows - 1) * columns + np.clip(i, 0, columns - 1)
+    found: Floats = np.maximum.reduceat(highest[at], ends - np.diff(ends, prepend=0))
+    return found
 
 
 def shortened(task: Task, path: Points, touched: Flags, spacing: float) -> Points:
@@ -127,6 +179,11 @@ def shortened(task: Task, path: Points, touched: Flags, spacing: float) -> Point
     _every_second(count, len(parts))
     _every_second(cut_short, len(parts))
     return joined(parts)
+
+
+def path_length(path: Points) -> float:
+    """Return the 3-D length of a path, mm; rows of NaN part it."""
+    return float(np.nansum(np.sqrt((np.diff(path, axis=0) ** 2).sum(axis=1))))
 
 
 def joined(parts: list[Points]) -> Points:

@@ -80,8 +80,7 @@ def plan_rest(
     if not short.any():
         return FinishingPlan(Toolpath.join([]), 0.0, 0.0, 0.0)
     told.fraction(0.2)
-    runs, ends = missed_runs(task, np.empty((0, 3)), spacing)
-    path = _routed(task, np.split(runs, ends[:-1]))
+    path = _routed(task, missed_runs(task, np.empty((0, 3)), spacing).parts())
     told.fraction(0.4)
     path, touched = repaired(task, path, spacing)
     told.fraction(0.6)

@@ -120,6 +120,28 @@ def test_the_path_is_whole(name):
     assert np.isfinite(points).all()
 
 
+@pytest.mark.parametrize("height", [0.01, 0.025, 0.05])
+def test_grain_is_finished_by_closer_passes(height):
+    """White noise lower than the scallop: held at every node, said, and in less than twice the plain length.
+
+    The yardstick is about the length of plain passes; visits alone would bring the time to 2.2 times theirs.
+    """
+    grain = np.random.default_rng(5).standard_normal((91, 101)) * height
+    field = Heightfield(grain - grain.max(), PITCH)
+    plan = plan_finishing(field, field.region, BALL, SCALLOP)
+    assert len(plan.notes) == 1
+    assert "% closer" in plan.notes[0]
+    assert ridges(field, plan, BALL).max() <= SCALLOP + 0.001
+    assert (field.heights - carved(field, plan, BALL)).max() <= 0.0011
+    assert plan.length <= 1.7 * plan.yardstick
+
+
+@pytest.mark.parametrize("name", FIELDS)
+def test_no_smooth_relief_is_called_grainy(name):
+    """Walls, spikes and creases ask for some visits, not for closer passes."""
+    assert planned(name)[1].notes == ()
+
+
 def test_few_retracts():
     """Passes both ways are one cut: no more than 35 retracts in 120 × 120 mm."""
     _, plan = planned("terrain")
