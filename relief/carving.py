@@ -176,7 +176,13 @@ def _finished(heights: Heights) -> Heights:
     return heights
 
 
-def rapid_contact(stock: Heightfield, moves: Moves, cutter: Cutter, tolerance: float = 1e-3) -> RapidContact:
+def rapid_contact(
+    stock: Heightfield,
+    moves: Moves,
+    cutter: Cutter,
+    tolerance: float = 1e-3,
+    part: Cutter | None = None,
+) -> RapidContact:
     """Find the rapids that cut deeper than `tolerance`, mm, into the stock as it stands at their moment.
 
     Parameters
@@ -185,6 +191,7 @@ def rapid_contact(stock: Heightfield, moves: Moves, cutter: Cutter, tolerance: f
     moves : Moves, in the coordinates of the stock
     cutter : Cutter
     tolerance : mm
+    part : what of the cutter must not touch the stock; None: all of it
 
     Notes
     -----
@@ -194,6 +201,7 @@ def rapid_contact(stock: Heightfield, moves: Moves, cutter: Cutter, tolerance: f
     moves in between carved around them.
     """
     carver = _Carver(stock, moves, cutter)
+    shape = np.array(profile(part), dtype=np.float64) if part else carver.shape
     suspects = _suspects(carver.points, moves.rapid, float(stock.heights.max()) - tolerance)
     found, depths = [], []
     carved = 0
@@ -203,10 +211,10 @@ def rapid_contact(stock: Heightfield, moves: Moves, cutter: Cutter, tolerance: f
         carved = first
         members = suspects[suspects // CHUNK == chunk]
         deep = depths_below(
-            carver.heights, carver.pitch, carver.shape, carver.points[members], carver.points[members + 1]
+            carver.heights, carver.pitch, shape, carver.points[members], carver.points[members + 1]
         )
         for k in members[deep > tolerance]:
-            depth = _depth_at(carver, first, int(k))
+            depth = _depth_at(carver, first, int(k), shape)
             if depth > tolerance:
                 found.append(int(k))
                 depths.append(depth)
@@ -230,12 +238,12 @@ def _suspects(points: Points, rapid: npt.NDArray[np.bool_], top: float) -> npt.N
     return np.flatnonzero(low & ~lifts)
 
 
-def _depth_at(carver: _Carver, first: int, k: int) -> float:
-    """Return how deep move k cuts once moves first ≤ m < k are carved; the stock stays as it is."""
+def _depth_at(carver: _Carver, first: int, k: int, shape: npt.NDArray[np.float64]) -> float:
+    """Return how deep a shape cuts in move k once moves first ≤ m < k are carved; the stock stays."""
     window = carver.window(k, k + 1)
     local, points = carver.local(window, first, k + 1)
     sweep(local, carver.pitch, carver.shape, points[:-2], points[1:-1])
-    return float(depths_below(local, carver.pitch, carver.shape, points[-2:-1], points[-1:])[0])
+    return float(depths_below(local, carver.pitch, shape, points[-2:-1], points[-1:])[0])
 
 
 def deepest_cut(

@@ -36,6 +36,8 @@ class ReadProgram:
     deepest_block : line of that move, 0 if there is none
     seconds : time at the machine
     hardest : the feed that asks most of what the cut there allows, where feeds go by what is cut
+    entry_depth : mm, the deepest cut of a way down that breaks the rule; None where no rule is known
+    entry_block : line of that move, 0 if there is none
     contacts : how many rapids touch the stock
     zero : (x, y, z) mm, what the text's own coordinates are ahead of the relief's
     """
@@ -54,6 +56,8 @@ class ReadProgram:
     deepest_block: int
     seconds: float
     hardest: Hardest | None = None
+    entry_depth: float | None = None
+    entry_block: int = 0
     contacts: int = 0
     zero: tuple[float, float, float] = (0.0, 0.0, 0.0)
 

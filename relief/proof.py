@@ -16,6 +16,7 @@ from scipy import ndimage
 from relief.carving import DeepestCut, carve_stock, deepest_cut, deepest_move, rapid_contact
 from relief.closeup import look_closely
 from relief.engagement import hardest_feed
+from relief.entries import EntryRule, deepest_entry
 from relief.errors import ProgramError
 from relief.evidence import Evidence, ReadProgram
 from relief.feeds import Feeds
@@ -56,6 +57,7 @@ class Program:
     feeds : the speeds it was planned with; None where they are not known
     zero : (x, y, z) mm, what the text's coordinates are ahead of the relief's; None: the job's zero
     shaped_by : what its feeds go by, where they go by what is cut
+    entry : how it may go down into the stock, where that is known
     """
 
     file: str
@@ -65,6 +67,7 @@ class Program:
     feeds: Feeds | None = None
     zero: tuple[float, float, float] | None = None
     shaped_by: Feeds | None = None
+    entry: EntryRule | None = None
 
 
 def read_file(file: str, text: bytes) -> Moves:
@@ -132,9 +135,19 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
             plan.feeds,
             setup.zero_of(plan.tile),
             plan.feeds if plan.shaped else None,
+            entry_rule(setup, plan.operation, plan.cutter, plan.feeds),
         )
         for (file, _), plan in zip(files, plans, strict=True)
     )
+
+
+def entry_rule(setup: Setup, name: str, cutter: Cutter | None, feeds: Feeds | None) -> EntryRule | None:
+    """Return how the program of an operation may go down into the stock; None for what does not turn."""
+    if cutter is None or not cutter.turns or feeds is None:
+        return None
+    asked = setup.job.cutout if name == "cutout" else setup.job.roughing
+    angle = asked.entry_angle or setup.material.entry_angle
+    return EntryRule(angle, feeds.plunge, follows=name.endswith("finishing"))
 
 
 def _written(works: Sequence[Work], plan: Plan, setup: Setup) -> bytes:
@@ -374,6 +387,7 @@ def run_program(
     if cutter:
         known = after if layers in (None, stock) else None
         deepest = deepest_cut(layers or stock, moves, cutter, left=known)
+    entry = deepest_entry(stock, moves, cutter, program.entry) if cutter and program.entry else None
     return ReadProgram(
         file=program.file,
         operation=program.operation,
@@ -388,6 +402,8 @@ def run_program(
         hardest=hardest_feed(stock, moves, cutter, program.shaped_by)
         if cutter and program.shaped_by
         else None,
+        entry_depth=entry.depth if entry else None,
+        entry_block=entry.block if entry else 0,
         contacts=len(contact.moves),
         deepest_cut=deepest.depth,
         deepest_block=deepest.block,

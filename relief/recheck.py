@@ -23,7 +23,7 @@ from relief.moves import Moves
 from relief.operations import Operation, job_operations
 from relief.plans import Speeds, asked_speeds, feeds_for, shapes_feed
 from relief.progress import Progress, Silent
-from relief.proof import Program, prove, read_file, run_program
+from relief.proof import Program, entry_rule, prove, read_file, run_program
 from relief.report import format_time
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
@@ -257,7 +257,8 @@ def program_for_job(
         chosen = told.feed if told and told.feed else asked.feed
         shaped_by = feeds_for(meant, setup, speeds._replace(feed=chosen))
         speeds = speeds._replace(feed=min(shaped_by.cut, speeds.feed or shaped_by.cut))
-    return replace(program, feeds=feeds_for(meant, setup, speeds), shaped_by=shaped_by)
+    entry = entry_rule(setup, meant.name, cutter, feeds_for(meant, setup, asked))
+    return replace(program, feeds=feeds_for(meant, setup, speeds), shaped_by=shaped_by, entry=entry)
 
 
 def _meant(path: Path, name: str, cutter: Cutter | None, setup: Setup) -> Operation | None:

@@ -288,6 +288,12 @@ def _tiling(
             ' cutout.shape, outline.cutter and output.programs = "one", or use a machine with more travel'
         )
         raise JobError(message)
+    if not rough.plunges:
+        message = (
+            f'tiles: "{rough.name}" drills the holes for the pins, and may not go straight down into stock'
+            " (plunges = false); take a roughing.cutter whose edges reach its middle"
+        )
+        raise JobError(message)
     deep = job.stock.thickness + PIN_DEPTH
     for what, least in (
         (f'the cutting edges of "{rough.name}"', rough.cutting_length),
@@ -336,6 +342,12 @@ def _check_cutters(job: Job, rough: Cutter, finishing: Sequence[Cutter]) -> None
         raise JobError(message)
     for cutter in finishing:
         _check_finishing_cutter(job, cutter)
+        if not cutter.plunges:
+            message = (
+                f'"{cutter.name}" may not go straight down into stock (plunges = false), and finishing passes'
+                " begin so; take a cutter whose edges reach its middle"
+            )
+            raise JobError(message)
 
 
 def _finishing_cutters(job: Job, shop: Shop) -> tuple[Cutter, ...]:

@@ -67,7 +67,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("planning.roughing", "planning.finishing", "planning.cutout"),
     ("planning.rest",),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),
-    ("checks.check", "closeup", "fineness", "operations"),
+    ("checks.check", "closeup", "entries", "fineness", "operations"),
     ("checks.*", "plans"),
     ("checks",),
     ("tiled", "proof", "report", "mesh", "pictures", "tiles"),
@@ -213,7 +213,7 @@ def test_kernels_know_only_arrays(module: str) -> None:
 @pytest.mark.parametrize(
     "judge",
     [
-        *("carving", "timing", "evidence", "measures", "program.read"),
+        *("carving", "entries", "timing", "evidence", "measures", "program.read"),
         *(name for name in MODULES if name.startswith("checks")),
     ],
 )

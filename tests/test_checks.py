@@ -46,7 +46,7 @@ def program(code: str = TEXT, **other: object) -> ReadProgram:
         "file": "1-roughing.nc", "operation": "roughing", "text": code.encode(), "moves": read_program(code),
         "cutter": FLAT, "feeds": FEEDS, "before": UNCUT, "after": CUT, "contact_depth": 0.0,
         "contact_block": 0, "deepest_cut": 3.0, "deepest_block": 7, "seconds": 60.0,
-        "hardest": Hardest(1.05, 8),
+        "hardest": Hardest(1.05, 8), "entry_depth": 0.0,
     }  # fmt: skip
     return ReadProgram(**(values | other))
 
@@ -102,6 +102,7 @@ WRONG = {
         program(cutter=replace(FLAT, cutting_length=2.5, reach=40.0, shank=10.0))
     ),
     "feeds in range": evidence(program(TEXT.replace(f"F{FEEDS.cut:.0f}", "F99999"))),
+    "enters the stock by the rule": evidence(program(entry_depth=0.4, entry_block=6)),
     "load bounded": evidence(program(hardest=Hardest(1.3, 7))),
     "part held": evidence(program(after=CUT.with_heights(CUT.heights - 15.0))),
     "text conforms to the standard": evidence(program(text=TEXT.encode() + b"(" + b"x" * 300 + b")")),

@@ -23,7 +23,13 @@ from relief.checks.place import (
     within_stock,
     within_travel,
 )
-from relief.checks.running import feeds_in_range, load_bounded, spindle_speed_in_range, text_conforms
+from relief.checks.running import (
+    entries_by_the_rule,
+    feeds_in_range,
+    load_bounded,
+    spindle_speed_in_range,
+    text_conforms,
+)
 from relief.checks.warns import (
     chip_load_in_range,
     controller_keeps_up,
@@ -54,6 +60,7 @@ CHECKS: tuple[Callable[[Evidence], Check], ...] = (
     spindle_speed_in_range,
     feeds_in_range,
     load_bounded,
+    entries_by_the_rule,
     part_held,
     text_conforms,
     surface_finished,
@@ -117,6 +124,8 @@ def _judges(check: Callable[..., Check], evidence: RunEvidence) -> bool:
         return any(program.feeds for program in evidence.cuts)
     if check is load_bounded:
         return any(program.hardest for program in evidence.cuts)
+    if check is entries_by_the_rule:
+        return any(program.entry_depth is not None for program in evidence.cuts)
     if check is clear_of_clamps:
         return bool(evidence.clamps)
     return bool(evidence.cuts) or check not in OF_CUTS

@@ -58,6 +58,20 @@ def load_bounded(evidence: RunEvidence) -> Check:
     return Check("load bounded", holds, share, limit, "%", message, "stop")
 
 
+def entries_by_the_rule(evidence: RunEvidence) -> Check:
+    """No way down into the stock is steeper than a ramp, but at plunge feed and with a cutter that may."""
+    found = [(program.entry_depth, program) for program in evidence.cuts if program.entry_depth is not None]
+    depth, program = max(found, key=itemgetter(0))
+    message = "every way down into the stock is a ramp, or goes at plunge feed with a cutter that may"
+    if depth:
+        cutter = program.cutter.name if program.cutter and not program.cutter.plunges else ""
+        message = (
+            f"{program.place_of_line(program.entry_block)}: goes {evidence.told(depth)} down into the stock"
+            + (f', and "{cutter}" may not plunge: ramp there' if cutter else " faster than at plunge feed")
+        )
+    return Check("enters the stock by the rule", not depth, depth, 0.0, "mm", message, "stop")
+
+
 def text_conforms(evidence: RunEvidence) -> Check:
     """The text keeps to what small controllers share; the reader has accepted every word of it."""
     faults = [fault for program in evidence.programs if (fault := _text_fault(program, evidence))]

@@ -35,7 +35,11 @@ class Span(NamedTuple):
 
 @dataclass(frozen=True)
 class Rules:
-    """What a pass must keep to, mm; `steepest` is the rise over run of a ramp."""
+    """What a pass must keep to, mm; `steepest` is the rise over run of a ramp.
+
+    Where the stock under the axis, within `core` of it, stands no more than `bite` above the tip, a descent
+    need be no ramp.
+    """
 
     radius: float
     sure_radius: float  # the lattice cannot round a position out of reach of a node so near
@@ -44,6 +48,8 @@ class Rules:
     stepover: float
     steepest: float
     slack: float
+    bite: float
+    core: float
     ridge: float
     thin: float
     clearance: float

@@ -16,7 +16,7 @@ from relief.kernels.roughing import (
     met_along_row,
     thin,
 )
-from relief.planning.approach import BITE, approach, onto_lattice
+from relief.planning.approach import approach, onto_lattice
 from relief.planning.ground import Doubles, Ground, Rules, Span
 from relief.toolpath import CUT, PLUNGE
 
@@ -53,13 +53,13 @@ def _cut_piece(ground: Ground, rules: Rules, span: Span, floors: Doubles, backwa
     way = slice(None, None, -1) if backward else slice(None)
     floors = np.ascontiguousarray(floors[way])
     nodes = np.arange(span.first, span.last)[way]
-    axis = _axis(ground, span, way)
-    if len(floors) < SHORTEST_RAMP and (axis > floors + BITE * rules.stepdown).all():
+    axis = _axis(ground, rules, span, way)
+    if len(floors) < SHORTEST_RAMP and (axis > floors + rules.bite).all():
         return
     entry = (nodes[0] * ground.pitch, span.row * ground.pitch)
     first = near_to(ground, rules, Span(span.row, int(nodes[0]), int(nodes[0]) + 1))
     if approach(ground, rules, entry, float(floors[0]), float(first[0])):
-        axis = _axis(ground, span, way)
+        axis = _axis(ground, rules, span, way)
     near = np.ascontiguousarray(near_to(ground, rules, span)[way])
     _walk(ground, rules, span, nodes, floors, axis, near)
 
@@ -75,9 +75,9 @@ def _eased(ground: Ground, rules: Rules, floors: Doubles, met: Doubles) -> Doubl
     return eased
 
 
-def _axis(ground: Ground, span: Span, way: slice) -> Doubles:
-    """Return the stock under the axis along a span, in the direction of the cut."""
-    return np.ascontiguousarray(ground.stock[span.row, span.first : span.last][way], dtype=np.float64)
+def _axis(ground: Ground, rules: Rules, span: Span, way: slice) -> Doubles:
+    """Return the stock under the cutter's middle along a span, in the direction of the cut."""
+    return np.ascontiguousarray(_highest(ground.stock, rules.core, ground.pitch, span)[way])
 
 
 def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> Doubles:
@@ -109,7 +109,7 @@ def _walk(
     drop = 0.97 * rules.steepest * pitch
     room = 8 * len(floors) + 4 * math.ceil(2 * rules.stepdown / drop)
     at, heights, cuts = np.empty(room, np.int64), np.empty(room), np.empty(room, np.bool_)
-    count = descend(floors, axis, near, drop, BITE * rules.stepdown, rules.ridge, at, heights, cuts)
+    count = descend(floors, axis, near, drop, rules.bite, rules.ridge, at, heights, cuts)
     at, heights, cuts = at[:count], heights[:count], cuts[:count]
     along = np.asarray(columns[at] * pitch, dtype=np.float64)
     kept, raised = np.empty(count, np.int64), np.empty(count)

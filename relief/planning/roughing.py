@@ -19,7 +19,7 @@ from relief.cutters import profile
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.job import Clamp, Roughing
-from relief.planning.approach import BITE, onto_lattice
+from relief.planning.approach import BITE, CORE, onto_lattice
 from relief.planning.ground import NOWHERE, Doubles, Ground, Mask, Rules, Span, ground_to_cut
 from relief.planning.passes import STAY, cut_span, met_by
 from relief.planning.raster import (
@@ -145,6 +145,8 @@ def _rules(
         stepover=stepover,
         steepest=math.tan(math.radians(angle)),
         slack=min(0.01, stepdown / 20),
+        bite=BITE * stepdown if cutter.plunges else min(0.01, stepdown / 20),
+        core=0.0 if cutter.plunges else CORE * cutter.diameter / 2 + target.pitch,
         ridge=max(section.allowance, BITE * stepdown),
         thin=THIN * max(section.allowance, BITE * stepdown),
         clearance=clearance,

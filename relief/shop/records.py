@@ -44,6 +44,13 @@ class Cutter:
     holder_diameter: Annotated[Length, key("diameter of nut or holder; 0 = not known", "mm", ge=0)] = 0.0
     max_rpm: Annotated[Number, key("highest spindle speed its maker allows", "rev/min", gt=0)] = 30000.0
     number: Annotated[Count, key("its number in the rack; 0 = none", ge=0, le=9999)] = 0
+    plunges: Annotated[
+        bool,
+        key(
+            "whether its edges reach its middle, so that it may go straight down into stock: two-edged end"
+            " mills, balls and vees do as a rule; many with inserts or more edges do not (common practice)"
+        ),
+    ] = True
 
     def __post_init__(self) -> None:
         self._fill("name", self.name or self.description)
