@@ -14,7 +14,7 @@ from scipy import ndimage
 from relief.errors import PlanError
 from relief.heightfield import Heightfield
 from relief.job import CutDirection, Roughing
-from relief.planning.passes import BITE
+from relief.planning.approach import BITE
 from relief.planning.roughing import HALVINGS, TALL, plan_roughing
 from relief.shop.records import Cutter
 from relief.surfaces import surround
