@@ -121,9 +121,10 @@ class Comparison:
             planned = (
                 f"Times of finishing are from plans of strips, {100 * least:.0f} % of the relief or more"
             )
+        coarsely = ", ".join(c.name for c in self.roughing if 0 < c.planned < 1)
         return (
             f"{planned}; a taper whose flank touches little runs the path of its tip's ball.",
-            "Roughing is planned on a coarser grid.",
+            *([f"Roughing with {coarsely} is planned on a coarser grid."] if coarsely else []),
             f"Pairs are planned from the best that the coarse cutter can leave, with {format_time(CHANGE)} to"
             " change cutters.",
         )

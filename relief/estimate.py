@@ -48,8 +48,9 @@ SLOWER, FEW_WALLS = 1.25, 0.001
 RESTED_NODES = 150_000
 # Strips and what lies beside them may be so much of the relief; beyond that all of it is as soon planned.
 WORTH_STRIPS = 0.6
-# Nodes on which roughing is planned, and how many of them its cutter must span.
-ROUGHED_NODES, SPAN = 400_000, 12.0
+# Nodes on which roughing is planned for each mm of its cutter, whose passes are the fewer the thicker it is,
+# and how many nodes the cutter must span.
+ROUGHED_NODES, SPAN = 180_000, 12.0
 # Where the strips lie in their shares of the relief: the golden ratio spreads them over its forms.
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
@@ -314,7 +315,7 @@ def _finishing(
 
 
 def roughing_estimate(setup: Setup, cutter: Cutter, shop: Shop) -> Estimate:
-    """Return how long one flat end mill takes to rough the relief: planned whole, on a coarser grid.
+    """Return how long one flat end mill takes to rough the relief: all of it, on a coarser grid if need be.
 
     Raises
     ------
@@ -323,7 +324,7 @@ def roughing_estimate(setup: Setup, cutter: Cutter, shop: Shop) -> Estimate:
     """
     relief = setup.relief
     most = max(int(cutter.diameter / SPAN / relief.pitch), 1)
-    every = min(math.ceil(math.sqrt(relief.heights.size / ROUGHED_NODES)), most)
+    every = min(math.ceil(math.sqrt(relief.heights.size / (ROUGHED_NODES * cutter.diameter))), most)
     heights = np.ascontiguousarray(relief.heights[::every, ::every])
     job = replace(setup.asked, roughing=replace(setup.asked.roughing, cutter=cutter.name))
     coarse = lay_out(job, shop, Heightfield(heights, relief.pitch * every))
