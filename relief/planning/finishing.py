@@ -134,7 +134,7 @@ def _grain_note(share: float) -> tuple[str, ...]:
     return (
         "the relief is full of grain about as high as the scallop: finishing passes lie"
         f" {100 * (1 - share):.0f} % closer than on a smooth one, since going after every grain would take"
-        " twice as long; more smoothing (relief.smooth) makes it quicker",
+        " twice as long; more smoothing (shaping.smooth) makes it quicker",
     )
 
 

@@ -131,6 +131,7 @@ def test_grain_is_finished_by_closer_passes(height):
     plan = plan_finishing(field, field.region, BALL, SCALLOP)
     assert len(plan.notes) == 1
     assert "% closer" in plan.notes[0]
+    assert "shaping.smooth" in plan.notes[0]
     assert ridges(field, plan, BALL).max() <= SCALLOP + 0.001
     assert (field.heights - carved(field, plan, BALL)).max() <= 0.0011
     assert plan.length <= 1.7 * plan.yardstick
