@@ -25,7 +25,9 @@ from relief.feeds import (
     round_down,
     surface_speed,
 )
+from relief.job import Finishing
 from relief.limits import eased_feeds, limit_feeds
+from relief.planning.spacing import scallop_height, stepover
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine
 from relief.toolpath import CUT, PLUNGE, RAPID
@@ -58,6 +60,33 @@ class TestFormulas:
     def test_effective_diameter_of_a_ball(self, diameter: float, depth: float, effective: float) -> None:
         """D_eff = 2 √(ap (D − ap)) (from memory and by geometry), D beyond the radius."""
         assert math.isclose(effective_diameter(Cutter("ball", diameter), depth), effective, abs_tol=1e-6)
+
+    @pytest.mark.parametrize(
+        ("diameter", "depth", "tilt_deg", "effective"),
+        [(6, 0.3, 0, 2.615339), (6, 0.3, 15, 3.923847), (6, 0.3, 45, 5.667700)],
+    )
+    def test_effective_diameter_of_a_tilted_ball(
+        self, diameter: float, depth: float, tilt_deg: float, effective: float
+    ) -> None:
+        """D sin(b + arccos((D − 2 ap)/D)) on a slope b (from memory and by geometry), from the profile.
+
+        The furthest from the axis that the ball's underside stands in the stock, ap below a sloping face.
+        """
+        tilt, ball = math.radians(tilt_deg), profile(Cutter("ball", diameter))
+        out = np.linspace(0.0, diameter / 2, 2_000_001)
+        under = np.array(ball.corner_radius - np.sqrt(np.maximum(ball.corner_radius**2 - out**2, 0.0)))
+        assert under[1000] == pytest.approx(float(profile_height(ball, float(out[1000]))), abs=1e-9)
+        # the face, uphill of the axis: it lies ap − R beside the ball's middle, square to itself
+        face = ball.corner_radius + (depth - ball.corner_radius) / math.cos(tilt) + out * math.tan(tilt)
+        assert 2 * out[under <= face].max() == pytest.approx(effective, abs=2e-5)
+
+    def test_the_edge_is_judged_where_it_cuts(self) -> None:
+        """A ball at a small depth: the speed told is that at D_eff, which falls to 0 (geometry)."""
+        ball, foam = Cutter("ball", 6.0), SHOP.material("foam XPS")
+        feeds = [choose_feeds(ball, foam, ROUTER, depth, 0.5, rpm=18000) for depth in (3.0, 0.3, 1e-6)]
+        assert feeds[0].surface_speed == pytest.approx(339.292, abs=5e-4)
+        assert feeds[1].surface_speed == pytest.approx(math.pi * 2.615339 * 18, rel=1e-6)
+        assert feeds[2].surface_speed < 0.001 * feeds[0].surface_speed
 
     @pytest.mark.parametrize(
         ("name", "depth"), [("flat 1/4 in", 3.175), ("ball 1/8 in", 1.5875), ("taper 1/16 in", 0.79375)]
@@ -117,6 +146,41 @@ class TestFormulas:
             SHOP.cutter("flat 1/4 in"), SHOP.material("softwood"), ROUTER, 3, 6.35, rpm=18000, feed=1800
         )
         assert math.isclose(feeds.chip_load, 0.05)
+
+    def test_the_charts_feed(self) -> None:
+        """0.010 in a tooth, two flutes, 18000 rev/min: 360 in/min, 9144 mm/min (the trade's chart)."""
+        sheet, hardwood = SHOP.machine("full-sheet router"), SHOP.material("hardwood")
+        feeds = choose_feeds(SHOP.cutter("flat 1/4 in"), hardwood, sheet, 3, 6.35, rpm=18000, feed=360 * 25.4)
+        assert feeds.cut == pytest.approx(9144)
+        assert feeds.chip_load == pytest.approx(0.010 * 25.4)
+        # such a chart is for stiff machines: on a router it stands above the range
+        assert feeds.chip_load > feeds.chip_high
+
+    def test_knife_marks(self) -> None:
+        """Marks an inch = rpm · knives ÷ (12 · ft/min): 3600, 2, 30 make 20 (FDM magazine).
+
+        20 and more are called finished wood: 1.27 mm a cut, which is what `chip_load` tells.
+        """
+        planer = replace(ROUTER, rpm=(1000.0, 24000.0), max_feed=(20000.0,) * 3)
+        knives = Cutter("flat", 12.7, flutes=2)
+        feeds = choose_feeds(knives, SHOP.material("softwood"), planer, 1.0, 12.7, rpm=3600, feed=30 * 304.8)
+        assert 25.4 / feeds.chip_load == pytest.approx(20.0)
+        assert feeds.chip_load == pytest.approx(1.27)
+
+    @pytest.mark.parametrize(("radius", "feed"), [(60.0, 1.27), (3.0, 0.1), (1.5875, 0.12)])
+    def test_marks_along_the_feed(self, radius: float, feed: float) -> None:
+        """A turning edge leaves waves fz²/(8 R) high (from memory, Koch): the cusps of circles fz apart."""
+        assert scallop_height(radius, feed) == pytest.approx(feed**2 / (8 * radius), rel=1e-3)
+
+    @pytest.mark.parametrize("material", SHOP.materials)
+    def test_marks_along_the_feed_stay_below_the_scallop(self, material: str) -> None:
+        """With every ball of the rack, fz²/(8 R) is less than a tenth of the scallop asked for by default."""
+        scallop = Finishing().scallop
+        for ball in (cutter for cutter in SHOP.cutters.values() if cutter.kind == "ball"):
+            width = stepover(ball.diameter / 2, scallop)
+            feeds = choose_feeds(ball, SHOP.material(material), ROUTER, scallop, width)
+            per_edge = feeds.cut / (feeds.rpm * ball.flutes)
+            assert per_edge**2 / (4 * ball.diameter) < scallop / 10
 
 
 class TestChipRange:

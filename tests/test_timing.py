@@ -54,6 +54,25 @@ def test_standards_own_example() -> None:
     assert math.isclose(program_seconds(moves(points, 1000), endless), 12.0, rel_tol=1e-9)
 
 
+def test_raster() -> None:
+    """A raster of n = ⌈W/s⌉ + 1 passes of H is n H + (n − 1) s long (textbook), and takes ≥ that ÷ F.
+
+    Where corners are taken at rest, passes take H/v + v/a and the steps between them 2 √(s/a).
+    """
+    wide, high, apart = 9.6, 100.0, 1.0
+    passes = math.ceil(wide / apart) + 1
+    corners = [(s * apart, high * ((s + end) % 2), 0.0) for s in range(passes) for end in (0, 1)]
+    length = passes * high + (passes - 1) * apart
+    endless = machine(acceleration=(1e15,) * 3)
+    assert passes == 11
+    assert length == 1110.0
+    assert math.isclose(program_seconds(moves(corners), endless), length / 50.0, rel_tol=1e-9)
+    real = program_seconds(moves(corners), machine(corner_tolerance=1e-9))
+    rest_to_rest = passes * (high / 50 + 50 / 500) + (passes - 1) * 2 * math.sqrt(apart / 500)
+    assert math.isclose(real, rest_to_rest, rel_tol=1e-3)
+    assert real > length / 50.0
+
+
 def test_rapids_run_at_the_axes_feeds() -> None:
     """A rapid goes as fast as the axes allow along its direction, whatever F says."""
     fast = machine(max_feed=(6000.0, 3000.0, 600.0), acceleration=(1e15,) * 3)

@@ -110,6 +110,15 @@ class TestStarter:
             density = starter.material(name).density
             assert math.isclose(density, pounds * pound_per_cubic_foot, rel_tol=0.05)
 
+    def test_published_forces(self, starter: Shop) -> None:
+        """Particleboard 37.6 N/mm² (Palubicki, Materials 14:2208, 2021); wood 10 to 60 from memory.
+
+        Aluminium 0.52 J/mm³ at the least (Shaukat et al., AIMS Mater. Sci. 10:575-588, 2023).
+        """
+        assert starter.material("MDF").cutting_force == 37.6
+        assert starter.material("aluminium").cutting_force >= 520
+        assert all(10 <= starter.material(n).cutting_force <= 60 for n in ("softwood", "hardwood", "plywood"))
+
     def test_metal_speeds(self, starter: Shop) -> None:
         """At most twice (carbide) the general shop table's 500 and 450 ft/min for high-speed steel."""
         assert starter.material("aluminium").max_surface_speed <= 2 * 500 * 0.3048
