@@ -14,6 +14,7 @@ samples, one of these for each half pitch of 3-D length. Then time over that of 
 and of partial mid-lines: passes a stepover apart, halved again and again where neighbouring curves of ball
 middles lie further apart in 3-D, which bounds no ridge in creases. Below stand length and ridges of these.
 On a plane passes for its own slope are the shortest that there are, so no plan takes less than 1.0 of them.
+Time over `flat` on grain shows what closer passes are worth: visits alone would take it to 2.2.
 """
 
 from __future__ import annotations
@@ -57,7 +58,9 @@ BALLS = (3.175, 6.35) if FULL else (3.175,)
 SCALLOPS = (0.01, 0.025, 0.05, 0.1) if FULL else (0.05,)
 FEED = 2000.0  # mm/min, for every move: times are compared, not promised
 APART = 8.0  # mm: partial lines nearer than this are linked over the surface
-# Most of the length over its yardstick; small pieces have more edges, and are given a pass along two of them.
+# Most of the length over its yardstick. The way along two edges from pass to pass and half a pass beside the
+# others are not in the yardstick: two stepovers over a piece's side, which is given where passes are few.
+WIDE = 1 / 60
 MOST = {
     "hemisphere": 1.15,
     **dict.fromkeys((f"ramp {angle}" for angle in (15, 30, 45, 60)), 1.06),
@@ -234,7 +237,7 @@ def test_path_and_ridges(benchmark: BenchmarkFixture, name: str, diameter: float
         "gouge": max(ours.gouge, certified.gouge),
         "retracts": (ours.rapids - 3) / 2 * 120**2 / (field.width * field.length),
         "blocks": ours.blocks * field.pitch / 2 / ours.length,
-        "notes": " ".join(getattr(plan, "notes", ())),
+        "notes": " ".join(plan.notes),
     }
     slope = field.with_heights(tip_surface(field, cutter)).slope()
     steepest = min(math.atan(float(slope.max())), WALL_ANGLE)
@@ -255,14 +258,16 @@ def test_path_and_ridges(benchmark: BenchmarkFixture, name: str, diameter: float
     show(row)
     benchmark.extra_info["path_ratio"] = row["ratio"]
 
-    assert ours.worst <= 1.0 + bool(row["notes"])
-    assert ours.over <= (0.001 if row["notes"] else 0.0)
+    assert ours.worst <= 1.0
+    assert ours.over == 0.0
+    assert certified.over == 0.0
     assert ours.gouge <= 0.005
     assert (ours.rapids - 3) / 2 <= 35 * (SIDE / 120) ** 2
-    assert 1 - certified.fine.within <= (
-        0.01 if name == "plaque" else 0.005
-    )  # its walls have no place of their own
-    assert ours.length / plan.yardstick <= MOST[name] + (0.0 if FULL else 2 * spacing / SIDE)
+    assert 1 - certified.fine.within <= 0.005
+    assert certified.fine.p999 <= 1.25 * scallop
+    # within half a pitch of the plaque's walls, which have no place of their own between two nodes
+    assert certified.fine.max <= (3.1 if name == "plaque" else 2.0) * scallop
+    assert ours.length / plan.yardstick <= MOST[name] + (2 * spacing / SIDE if spacing > WIDE * SIDE else 0.0)
     if name == "terrain" and scallop == 0.05:
         assert ours.blocks * field.pitch / 2 <= 0.155 * ours.length
 
