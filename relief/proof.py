@@ -135,19 +135,19 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
             plan.feeds,
             setup.zero_of(plan.tile),
             plan.feeds if plan.shaped else None,
-            entry_rule(setup, plan.operation, plan.cutter, plan.feeds),
+            entry_rule(setup, plan.operation, plan.cutter, plan.feeds.plunge if plan.feeds else 0.0),
         )
         for (file, _), plan in zip(files, plans, strict=True)
     )
 
 
-def entry_rule(setup: Setup, name: str, cutter: Cutter | None, feeds: Feeds | None) -> EntryRule | None:
+def entry_rule(setup: Setup, name: str, cutter: Cutter | None, plunge: float) -> EntryRule | None:
     """Return how the program of an operation may go down into the stock; None for what does not turn."""
-    if cutter is None or not cutter.turns or feeds is None:
+    if cutter is None or not cutter.turns:
         return None
     asked = setup.job.cutout if name == "cutout" else setup.job.roughing
     angle = asked.entry_angle or setup.material.entry_angle
-    return EntryRule(angle, feeds.plunge, follows=name.endswith("finishing"))
+    return EntryRule(angle, plunge, follows=name.endswith("finishing"))
 
 
 def _written(works: Sequence[Work], plan: Plan, setup: Setup) -> bytes:

@@ -257,7 +257,8 @@ def program_for_job(
         chosen = told.feed if told and told.feed else asked.feed
         shaped_by = feeds_for(meant, setup, speeds._replace(feed=chosen))
         speeds = speeds._replace(feed=min(shaped_by.cut, speeds.feed or shaped_by.cut))
-    entry = entry_rule(setup, meant.name, cutter, feeds_for(meant, setup, asked))
+    chosen_plunge = told.plunge if told and told.plunge else feeds_for(meant, setup, asked).plunge
+    entry = entry_rule(setup, meant.name, cutter, chosen_plunge)
     return replace(program, feeds=feeds_for(meant, setup, speeds), shaped_by=shaped_by, entry=entry)
 
 
