@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from relief.errors import JobError
 from relief.heightfield import Region
-from relief.job import Clamp
+from relief.sections import Clamp
 from relief.shop.records import Cutter, Machine
 from relief.units import Units, format_length
 

@@ -11,9 +11,9 @@ from relief.engagement import Hardest
 from relief.feeds import Feeds
 from relief.heightfield import Heightfield
 from relief.holding import Holding
-from relief.job import Clamp, Cutout
 from relief.measures import FineFigures, LostDetail, ScallopFigures
 from relief.moves import Moves
+from relief.sections import Clamp, Cutout
 from relief.shop.records import Cutter, Machine, Material
 from relief.units import MM_PER_INCH, Units, format_length
 

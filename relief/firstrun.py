@@ -15,7 +15,7 @@ import numpy as np
 from relief.cutters import profile
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
-from relief.job import Finishing, Job, Output
+from relief.job import Job
 from relief.kernels.cache import kernels_compiled, mark_compiled
 from relief.mesh import reduced_solid, stl_bytes
 from relief.operations import job_operations
@@ -24,6 +24,7 @@ from relief.planning.task import finishing_task
 from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Progress, Silent
 from relief.proof import prove, write_programs
+from relief.sections import Finishing, Output
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath

@@ -11,8 +11,9 @@ import numpy.typing as npt
 
 from relief.errors import JobError, PictureError
 from relief.gaps import without_gaps
-from relief.job import Job, Terrain
+from relief.job import Job
 from relief.picture import FINE, Picture, check_size, file_content, read_values
+from relief.sections import Terrain
 from relief.units import format_length
 
 

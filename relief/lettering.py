@@ -15,7 +15,7 @@ from scipy import ndimage
 from relief.errors import JobError
 from relief.files import whole_file
 from relief.heightfield import Heightfield
-from relief.job import Lettering
+from relief.sections import Lettering
 
 Distances = npt.NDArray[np.float64]
 Font = ImageFont.FreeTypeFont

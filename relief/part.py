@@ -12,9 +12,10 @@ from shapely.geometry.base import BaseGeometry
 
 from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
-from relief.job import Cutout, Job
+from relief.job import Job
 from relief.picture import Brightness
 from relief.planning.outline import ellipse, inside, pieces, rectangle, silhouette, without_specks
+from relief.sections import Cutout
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Material
 from relief.units import format_length

@@ -13,7 +13,6 @@ import numpy.typing as npt
 from relief.cutters import ROUNDING, narrower, profile
 from relief.feeds import Feeds, choose_feeds, deepest_layer
 from relief.heightfield import Heightfield
-from relief.job import Cutout, Finishing, Roughing
 from relief.kernels.sweep import sweep
 from relief.limits import eased_feeds, limit_feeds
 from relief.operations import Kind, Operation, check_one_program, job_operations
@@ -28,6 +27,7 @@ from relief.planning.scoring import plan_scoring
 from relief.planning.spacing import stepover
 from relief.planning.trace import plan_trace, swept_outline
 from relief.progress import Progress
+from relief.sections import Cutout, Finishing, Roughing
 from relief.setup import Setup
 from relief.shop.records import Cutter
 from relief.surfaces import reachable_inside

@@ -16,12 +16,13 @@ from relief.clamps import check_room, clearance_note, clearance_over, named
 from relief.cutters import profile, profile_height
 from relief.errors import JobError
 from relief.heightfield import Heightfield, Region
-from relief.job import Clamp, Job
+from relief.job import Job
 from relief.lettering import lettered
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
 from relief.picture import Brightness
 from relief.planning.outline import rectangle
 from relief.ridges import scallop_meaning, sharp_stepover
+from relief.sections import Clamp
 from relief.shaping import LARGEST
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material

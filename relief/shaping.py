@@ -23,8 +23,8 @@ from relief.errors import JobError
 from relief.framing import edge_distance, ellipse_distance, faded, framed
 from relief.gradients import detailed, smoothed
 from relief.heightfield import Heightfield
-from relief.job import Relief, Shaping
 from relief.picture import Mask, Picture
+from relief.sections import Relief, Shaping
 from relief.terraces import unstepped
 from relief.tones import (
     LIGHT_OF_TONE,

@@ -17,7 +17,7 @@ from relief.evidence import ReadProgram
 from relief.fineness import resolved
 from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
-from relief.job import Job, Output
+from relief.job import Job
 from relief.jobfolder import check_file, check_folder, write_file, write_folder
 from relief.measures import volume_below
 from relief.mesh import Mesh, deviation_colours, glb_bytes, ply_bytes, reduced_solid, stl_bytes
@@ -26,6 +26,7 @@ from relief.plans import Plan, plan_operations
 from relief.progress import Progress, Silent
 from relief.proof import Proof, prove, write_programs
 from relief.report import Grid, ProgramRun, Report
+from relief.sections import Output
 from relief.setup import Setup, set_up
 from relief.sheet import Stage, render_sheet
 from relief.shop.load import Shop

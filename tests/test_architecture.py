@@ -31,8 +31,8 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ),
     ("units", "heightfield", "gradients"),
     ("tables", "moves"),
-    ("shop.records", "job"),
-    ("shop.load", "picture", "cutters", "clamps", "tiling", "program.words", "program.arcs"),
+    ("shop.records", "sections"),
+    ("job", "shop.load", "picture", "cutters", "clamps", "tiling", "program.words", "program.arcs"),
     ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds", "lighting"),
     (
         "heightfile",

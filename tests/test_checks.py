@@ -13,9 +13,9 @@ from relief.evidence import Evidence, ReadProgram
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.holding import Bridge, Holding
-from relief.job import Clamp, Cutout
 from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures, Shortfall
 from relief.program.read import read_program
+from relief.sections import Clamp, Cutout
 from relief.shop.load import Shop
 
 SHOP = Shop.read(None)

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from relief.clamps import FAR, LEAST_ROOM, ROOM, spare_room, turning_parts
 from relief.errors import JobError, PlanError, ReliefError
-from relief.job import Clamp, job_from_source
+from relief.job import job_from_source
 from relief.planning.linking import lifted
+from relief.sections import Clamp
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
 from relief.toolpath import CUT, RAPID, Toolpath

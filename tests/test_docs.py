@@ -16,7 +16,8 @@ import relief
 from relief.cli import SUMMARIES
 from relief.cli import relief as program
 from relief.commands.options import SHORT_NAMES
-from relief.job import Job, Lettering, job_from_source, job_keys
+from relief.job import Job, job_from_source, job_keys
+from relief.sections import Lettering
 from relief.setup import set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine, Material

@@ -12,11 +12,12 @@ import pytest
 from relief.entries import EntryRule, deepest_entry
 from relief.errors import JobError
 from relief.heightfield import Heightfield
-from relief.job import Roughing, job_from_source
+from relief.job import job_from_source
 from relief.planning.approach import BITE
 from relief.planning.roughing import plan_roughing
 from relief.program.read import read_program
 from relief.recheck import recheck
+from relief.sections import Roughing
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
 from relief.toolpath import PLUNGE, RAPID, Toolpath

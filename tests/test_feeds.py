@@ -25,9 +25,9 @@ from relief.feeds import (
     round_down,
     surface_speed,
 )
-from relief.job import Finishing
 from relief.limits import eased_feeds, limit_feeds
 from relief.planning.spacing import scallop_height, stepover
+from relief.sections import Finishing
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine
 from relief.toolpath import CUT, PLUNGE, RAPID

@@ -12,10 +12,11 @@ import tifffile
 from PIL import Image
 
 from relief.heightfile import is_terrain, read_ground, read_heights
-from relief.job import Terrain, job_from_source
+from relief.job import job_from_source
 from relief.looks import draw_looks
 from relief.newjob import job_text
 from relief.progress import Silent
+from relief.sections import Terrain
 from relief.setup import set_up
 from relief.shop.load import Shop
 

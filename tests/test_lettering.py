@@ -14,9 +14,10 @@ from matplotlib.textpath import TextPath
 
 from relief.errors import JobError, TableError
 from relief.heightfield import Heightfield
-from relief.job import Job, Lettering, job_from_source
+from relief.job import Job, job_from_source
 from relief.lettering import lettered
 from relief.newjob import job_text
+from relief.sections import Lettering
 from relief.setup import set_up
 from relief.shop.load import Shop
 

@@ -12,9 +12,10 @@ import pytest
 from PIL import Image
 
 from relief.errors import JobError
-from relief.job import Job, Shaping, job_from_source
+from relief.job import Job, job_from_source
 from relief.looks import draw_looks, job_file
 from relief.progress import Silent
+from relief.sections import Shaping
 from relief.shop.load import Shop
 from relief.sources import job_picture
 

@@ -8,7 +8,8 @@ from PIL import Image
 
 from relief.errors import JobError, PlanError
 from relief.heightfield import Heightfield
-from relief.job import Cutout, Job, Relief, Roughing, Stock, job_from_source
+from relief.job import Job, job_from_source
+from relief.sections import Cutout, Relief, Roughing, Stock
 from relief.setup import lay_out, set_up
 from relief.shop.load import Shop
 

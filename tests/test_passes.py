@@ -15,7 +15,7 @@ from relief.cli import relief
 from relief.cutters import profile
 from relief.errors import JobError
 from relief.heightfield import Heightfield
-from relief.job import Finishing, Job, Output, Roughing, job_from_source
+from relief.job import Job, job_from_source
 from relief.kernels.sweep import sweep
 from relief.plans import left_standing, plan_operations
 from relief.program.read import read_program
@@ -23,6 +23,7 @@ from relief.progress import Silent
 from relief.proof import write_programs
 from relief.recheck import recheck
 from relief.report import Report
+from relief.sections import Finishing, Output, Roughing
 from relief.setup import lay_out
 from relief.shop.load import Shop
 from relief.shop.records import Cutter

@@ -12,12 +12,13 @@ import pytest
 
 from relief.errors import JobError
 from relief.heightfield import Heightfield
-from relief.job import Finishing, Job, Relief, Roughing, job_from_source
+from relief.job import Job, job_from_source
 from relief.operations import job_operations
 from relief.plans import roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.proof import write_programs
+from relief.sections import Finishing, Relief, Roughing
 from relief.setup import lay_out
 from relief.shop.load import Shop
 from relief.timing import program_seconds

@@ -11,11 +11,12 @@ import pytest
 from relief.checks import run_checks
 from relief.errors import JobError, PlanError
 from relief.heightfield import Heightfield
-from relief.job import Job, Outline, Relief
+from relief.job import Job
 from relief.planning.scoring import plan_scoring
 from relief.plans import plan_operations
 from relief.progress import Silent
 from relief.proof import Program, prove, write_programs
+from relief.sections import Outline, Relief
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
 from relief.toolpath import CUT

@@ -9,7 +9,8 @@ from PIL import Image
 
 from relief.errors import JobError
 from relief.heightfield import Heightfield
-from relief.job import Job, Output, Relief, Stock, Zero, job_from_source
+from relief.job import Job, job_from_source
+from relief.sections import Output, Relief, Stock, Zero
 from relief.setup import lay_out, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter

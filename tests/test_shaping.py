@@ -16,8 +16,8 @@ from PIL import Image
 from demo_images import make_photograph, make_pictures
 from relief.errors import JobError
 from relief.gradients import grain_of
-from relief.job import Relief, Shaping
 from relief.picture import Picture, read_picture
+from relief.sections import Relief, Shaping
 from relief.shaping import Grid, cropped, fit_heights, grid_for, masked, resampled, shape_heights
 
 DEMO_IMAGES = Path(make_pictures.__file__).parent

@@ -15,8 +15,8 @@ import shapely
 
 import relief.sheet
 from relief.heightfield import Heightfield
-from relief.job import Cutout
 from relief.part import Part
+from relief.sections import Cutout
 from relief.setup import Setup
 from relief.sheet import Stage, render_sheet
 from relief.sheet.drawing import set_up_drawing

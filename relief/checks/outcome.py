@@ -5,7 +5,7 @@ from __future__ import annotations
 from relief.checks.check import Check
 from relief.evidence import Evidence, floor_left
 from relief.holding import Holding
-from relief.job import Cutout
+from relief.sections import Cutout
 
 # Depth below the target that float32 heights and the lattice of the text explain, mm.
 GOUGE_LIMIT = 0.005

@@ -16,10 +16,10 @@ from shapely.geometry.base import BaseGeometry
 
 from relief.errors import PlanError
 from relief.heightfield import Region
-from relief.job import Cutout
 from relief.planning.layers import Contour, Rules, cut_contour, cut_ring, flare
 from relief.planning.outline import THINNED, Ring, grown, pieces, rectangle, rims, ring, shrunk
 from relief.planning.tabs import Room, Tab, banks, tab_places
+from relief.sections import Cutout
 from relief.shop.records import Cutter
 from relief.toolpath import Toolpath
 from relief.units import format_length

@@ -13,8 +13,8 @@ from relief.clamps import KeepOut
 from relief.cutters import Profile, profile_height
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Heights, Region
-from relief.job import CutDirection
 from relief.kernels.tip import reach_grid, tip_grid
+from relief.sections import CutDirection
 from relief.toolpath import Kinds, Points
 from relief.units import format_length
 

@@ -8,8 +8,8 @@ import numpy.typing as npt
 from relief.clamps import LEAST_ROOM, ROOM, spare_room
 from relief.errors import PlanError
 from relief.heightfield import Heights
-from relief.job import Clamp
 from relief.kernels.roughing import capsule_highest
+from relief.sections import Clamp
 from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Kinds, Points, Toolpath
 from relief.units import format_length

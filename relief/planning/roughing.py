@@ -18,7 +18,6 @@ from relief.clamps import KeepOut
 from relief.cutters import profile
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
-from relief.job import Clamp, Roughing
 from relief.planning.approach import BITE, CORE, onto_lattice
 from relief.planning.ground import NOWHERE, Doubles, Ground, Mask, Rules, Span, ground_to_cut
 from relief.planning.passes import STAY, cut_span, met_by
@@ -34,6 +33,7 @@ from relief.planning.raster import (
 )
 from relief.planning.remains import only_remains
 from relief.planning.slices import Slice, slices
+from relief.sections import Clamp, Roughing
 from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Toolpath
 

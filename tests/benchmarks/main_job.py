@@ -18,9 +18,10 @@ import numpy as np
 
 from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
-from relief.job import Finishing, Job, Relief
+from relief.job import Job
 from relief.jobfolder import write_folder
 from relief.progress import Silent
+from relief.sections import Finishing, Relief
 from relief.setup import lay_out
 from relief.shop.load import Shop
 from relief.workflow import make

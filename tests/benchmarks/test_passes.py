@@ -18,10 +18,11 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from relief.evidence import Evidence
 from relief.heightfield import Heightfield
-from relief.job import Finishing, Job, Output, job_from_source
+from relief.job import Job, job_from_source
 from relief.plans import plan_operations
 from relief.progress import Silent
 from relief.proof import prove, write_programs
+from relief.sections import Finishing, Output
 from relief.setup import Setup, lay_out, set_up
 from relief.shop.load import Shop
 from tests import fields

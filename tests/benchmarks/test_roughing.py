@@ -22,13 +22,14 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from relief.carving import carve_stock, deepest_cut, rapid_contact
 from relief.cutters import profile
 from relief.heightfield import Heightfield
-from relief.job import Job, Relief, Roughing
+from relief.job import Job
 from relief.kernels.sweep import depths_in_turn
 from relief.operations import job_operations
 from relief.plans import roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.proof import write_programs
+from relief.sections import Relief, Roughing
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
 from relief.timing import move_seconds

@@ -20,10 +20,11 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from scipy import ndimage
 
 from relief.gradients import detailed, smoothed, stretched
-from relief.job import Relief, Shaping, job_from_source
+from relief.job import job_from_source
 from relief.looks import draw_looks
 from relief.picture import Picture
 from relief.progress import Silent
+from relief.sections import Relief, Shaping
 from relief.shaping import Grid, shape_heights
 from relief.shop.load import Shop
 from relief.solids import Solid, solid_picture

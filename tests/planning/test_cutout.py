@@ -19,12 +19,12 @@ from relief.carving import carve_stock, deepest_cut, rapid_contact
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.holding import holding
-from relief.job import Cutout
 from relief.planning.cutout import CutoutPlan, plan_cutout
 from relief.planning.layers import Rules, Way
 from relief.planning.outline import ellipse, inside, rectangle, silhouette, without_specks
 from relief.program.read import read_program
 from relief.program.write import ProgramHead, write_program
+from relief.sections import Cutout
 from relief.shop.records import Cutter, Machine
 from relief.toolpath import CUT, PLUNGE
 

@@ -13,9 +13,9 @@ from scipy import ndimage
 
 from relief.errors import PlanError
 from relief.heightfield import Heightfield
-from relief.job import CutDirection, Roughing
 from relief.planning.approach import BITE
 from relief.planning.roughing import HALVINGS, TALL, plan_roughing
+from relief.sections import CutDirection, Roughing
 from relief.shop.records import Cutter
 from relief.surfaces import surround
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
