@@ -33,7 +33,17 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("tables", "moves"),
     ("shop.records", "sections"),
     ("job", "shop.load", "picture", "cutters", "clamps", "tiling", "program.words", "program.arcs"),
-    ("shaping", "lettering", "solids", "surfaces", "measures", "holding", "feeds", "lighting"),
+    (
+        "shaping",
+        "lettering",
+        "solids",
+        "surfaces",
+        "measures",
+        "holding",
+        "feeds",
+        "lighting",
+        "program.refused",
+    ),
     (
         "heightfile",
         "limits",

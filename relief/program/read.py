@@ -18,6 +18,7 @@ from relief.errors import ProgramError
 from relief.kernels.text_in import BLOCKS, COUNT, FEED, LINE, MOST_DIGITS, MOTION, read_plain
 from relief.moves import Change, Moves
 from relief.program.arcs import PLANES, RADIUS_TOLERANCE, arc_chords, centre_by_offsets, centre_by_radius
+from relief.program.refused import check_supported, check_unused
 from relief.program.words import LONGEST_LINE, Block, read_block
 from relief.units import MM_PER_INCH, Units
 
@@ -30,31 +31,6 @@ _NONE, _STRAIGHT, _ARCS, _CANCELLED = -1, (0, 10), (20, 30), 800  # G words of m
 _AXES, _OFFSETS = "XYZ", "IJK"
 # What a program should say before its first move, lest the controller be set to something else.
 _MODES = frozenset({"plane", "distance mode", "feed mode", "units", "coordinate system"})
-
-_REFUSED_G = {
-    100: "G10 changes the controller's own tables, which the program does not hold",
-    280: "G28 goes by way of a place that only the machine knows; move to a coordinate instead",
-    300: "G30 goes by way of a place that only the machine knows; move to a coordinate instead",
-    382: "G38.2 probes: where it stops is not in the program",
-    410: "G41 needs the controller's table of cutters, which the program does not hold",
-    420: "G42 needs the controller's table of cutters, which the program does not hold",
-    430: "G43 needs the controller's table of lengths, which the program does not hold",
-    920: "G92 moves zero to wherever the cutter is; set zero at the machine instead",
-    921: "G92.1 moves zero; set zero at the machine instead",
-    922: "G92.2 moves zero; set zero at the machine instead",
-    923: "G92.3 moves zero; set zero at the machine instead",
-    930: "G93 (inverse time) is not read: its F words are no feeds; use G94",
-    **{code: f"G{code // 10} is a canned cycle, which is not read" for code in range(810, 900, 10)},
-}
-_REFUSED_M = {
-    4: "M4 turns the spindle backwards, where a router's cutter rubs and burns; use M3",
-    60: "M60 exchanges pallets, which a router does not have",
-}
-_REFUSED_LETTERS = {
-    **dict.fromkeys("ABC", "a rotary axis, which a three-axis router does not have"),
-    **dict.fromkeys("DH", "a row of the controller's tables, which the program does not hold"),
-    **dict.fromkeys("LQ", "a word of canned cycles and tables, which are not read"),
-}
 
 
 def read_program(text: str | bytes) -> Moves:
@@ -182,7 +158,7 @@ class _Reader:
 
     def _execute(self, block: Block) -> None:
         """Do one line in the standard's order (s3.8 Table 8)."""
-        _check_supported(block)
+        check_supported(block)
         state, values = self.state, block.values
         if block:
             self.tally[BLOCKS] += 1
@@ -266,7 +242,7 @@ class _Reader:
             if block.g.get("motion", _CANCELLED) != _CANCELLED or block.g.get("non-modal") == 530:
                 message = "a motion word without X, Y or Z"
                 raise ProgramError(message)
-            _check_unused(values, arcs=False)
+            check_unused(values, arcs=False)
             return
         if not state.scale:
             message = "a length before G20 or G21 has told the unit"
@@ -274,7 +250,7 @@ class _Reader:
         if state.motion not in (*_STRAIGHT, *_ARCS):
             message = "X, Y or Z without a motion word: none of G0, G1, G2, G3 is in force"
             raise ProgramError(message)
-        _check_unused(values, arcs=state.motion in _ARCS)
+        check_unused(values, arcs=state.motion in _ARCS)
         start, end = self.held[:3].copy(), self._end(block)
         if state.motion != 0:
             self._check_cut(start, end)
@@ -389,30 +365,6 @@ class _Reader:
             modes=frozenset(self.state.modes),
             changes=tuple(self.state.changes),
         )
-
-
-def _check_supported(block: Block) -> None:
-    """Refuse words of the language that this reader cannot follow with certainty."""
-    for code in block.g.values():
-        if code in _REFUSED_G:
-            raise ProgramError(_REFUSED_G[code])
-    for code in sorted(block.m):
-        if code in _REFUSED_M:
-            raise ProgramError(_REFUSED_M[code])
-    for letter in block.values:
-        if letter in _REFUSED_LETTERS:
-            message = f"{letter} is {_REFUSED_LETTERS[letter]}"
-            raise ProgramError(message)
-    if "P" in block.values and block.g.get("non-modal") != 40:
-        message = "P without G4"
-        raise ProgramError(message)
-
-
-def _check_unused(values: dict[str, float], *, arcs: bool) -> None:
-    for letter in "IJKR":
-        if letter in values and not arcs:
-            message = f"{letter} without an arc (G2 or G3)"
-            raise ProgramError(message)
 
 
 def _dwell(values: dict[str, float]) -> float:
