@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,26 +10,21 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from relief import colours
 from relief.heightfield import Heightfield
+from relief.legends import INKS, PAPER, SCALE, Indices, Legend, framed_png, png_file, toned
 from relief.lighting import shade
 from relief.units import MM_PER_INCH, Units, format_length
 
-# Pixels: longest side of the surface itself, its least size, and the least width of the whole picture.
-_LONGEST, _LEAST, _LEAST_WIDTH = 1340, 1000, 900
-_MARGIN = 24
+# Pixels: longest side of the surface itself, and its least size.
+_LONGEST, _LEAST = 1340, 1000
 # Pixels: longest side of a small picture.
 _SMALL = 520
-# A picture has one palette: the colours of its scale, then a ramp of ink from paper to black.
-_SCALE, _INKS = 239, 16
-_PAPER = _SCALE
 # Pixels: radius of the ring about a place.
 _RING = 22
-_TEXT = 34
 
-Indices = npt.NDArray[np.uint8]
 _Map = npt.NDArray[np.float64]
 
 
@@ -52,7 +46,7 @@ def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
         for side in (surface.width, surface.length, np.ptp(surface.heights))
     )
     caption = f"{width.rpartition(' ')[0]} by {length}, {depth} from highest to lowest"
-    return _png(_indices(tone), colours.wood(_SCALE), _Legend((), (), caption), surface, units)
+    return framed_png(toned(tone), colours.wood(SCALE), Legend((), (), caption), surface, units)
 
 
 def stage_png(surface: Heightfield) -> bytes:
@@ -67,7 +61,7 @@ def stage_png(surface: Heightfield) -> bytes:
     PNG file; the far side of the table is on top, +X points right
     """
     scale = min(_SMALL / max(surface.rows, surface.columns), 1.0)
-    return _file(_indices(shade(*_resampled(surface, scale))), colours.wood(_SCALE))
+    return png_file(toned(shade(*_resampled(surface, scale))), colours.wood(SCALE))
 
 
 def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm") -> bytes:
@@ -93,8 +87,8 @@ def deviation_png(carved: Heightfield, target: Heightfield, units: Units = "mm")
         f"carved minus target; at most {_short(max(deviation.max(), 0), units)} left standing and"
         f" {_short(max(-deviation.min(), 0), units)} too deep"
     )
-    legend = _Legend(ticks, ((0.0, "too deep"), (0.5, "as drawn"), (1.0, "left standing")), caption)
-    return _png(_indices(tone), colours.diverging(_SCALE), legend, carved, units)
+    legend = Legend(ticks, ((0.0, "too deep"), (0.5, "as drawn"), (1.0, "left standing")), caption)
+    return framed_png(toned(tone), colours.diverging(SCALE), legend, carved, units)
 
 
 def _beyond(deviation: _Map, limit: float) -> tuple[str, ...]:
@@ -196,28 +190,19 @@ def _limit_map(
     grid = Heightfield(ratio.astype(np.float32), pitch)
     factor, top = _factor(grid), limit.top
     # the pale part gets room for its words, even where it is a small part of the scale
-    pale = round(_SCALE * max(1 / top, 0.3))
+    pale = round(SCALE * max(1 / top, 0.3))
     indices = _split_indices(_pooled(ratio, factor), top, pale)
     seen = _pooled(judged.astype(np.float64), factor) > 0
     indices[~seen] = _hatching(indices.shape)[~seen]
     size = pitch * (factor if factor > 0 else -1 / factor)
     indices = _ringed(indices, [(x / size, indices.shape[0] - 1 - y / size) for x, y in rings])
     places = (0.0, 1.0, top / 2, top) if top > 2 else (0.0, 0.5, 1.0, top)
-    share = pale / _SCALE
+    share = pale / SCALE
     ticks = tuple((_along(place, top, share), _short(place * limit.at, units)) for place in places)
     if float(ratio.max()) > top:
         ticks = (*ticks[:-1], (1.0, f"{ticks[-1][1]} or more"))
-    legend = _Legend(ticks, tuple(zip((0.0, share, 1.0), words, strict=True)), caption)
-    return _png(indices, colours.split(_SCALE, share), legend, grid, units)
-
-
-@dataclass(frozen=True)
-class _Legend:
-    """What stands below a picture: marks and words along its scale as (place 0..1, text), and a caption."""
-
-    ticks: tuple[tuple[float, str], ...]
-    words: tuple[tuple[float, str], ...]
-    caption: str
+    legend = Legend(ticks, tuple(zip((0.0, share, 1.0), words, strict=True)), caption)
+    return framed_png(indices, colours.split(SCALE, share), legend, grid, units)
 
 
 def _along(ratio: float, top: float, share: float) -> float:
@@ -261,14 +246,10 @@ def _resampled(surface: Heightfield, scale: float | None = None) -> tuple[_Map, 
     return resized, surface.pitch * surface.columns / width
 
 
-def _indices(tone: _Map) -> Indices:
-    return np.clip(tone * _SCALE, 0, _SCALE - 1).astype(np.uint8)
-
-
 def _split_indices(ratio: _Map, top: float, pale: int) -> Indices:
     """Return colours of a split scale: a ratio of exactly 1 is still pale."""
     below = np.minimum(ratio * pale, pale - 1)
-    above = np.minimum(pale + (ratio - 1) / (top - 1) * (_SCALE - pale), _SCALE - 1)
+    above = np.minimum(pale + (ratio - 1) / (top - 1) * (SCALE - pale), SCALE - 1)
     return np.where(ratio <= 1, below, above).astype(np.uint8)
 
 
@@ -277,110 +258,17 @@ def _ringed(indices: Indices, places: Sequence[tuple[float, float]]) -> Indices:
     picture = Image.fromarray(indices)
     draw = ImageDraw.Draw(picture)
     for x, y in places:
-        for radius, ink, width in ((_RING + 3, _PAPER, 9), (_RING, _PAPER + _INKS - 1, 3)):
+        for radius, ink, width in ((_RING + 3, PAPER, 9), (_RING, PAPER + INKS - 1, 3)):
             draw.ellipse((x - radius, y - radius, x + radius, y + radius), outline=ink, width=width)
     return np.asarray(picture)
 
 
 def _hatching(shape: tuple[int, ...]) -> Indices:
     j, i = np.indices(shape)
-    return np.where((i + j) % 8 < 2, _PAPER + 9, _PAPER + 2).astype(np.uint8)
-
-
-# ---- the picture and what stands below it ---------------------------------------------------------------
-
-
-def _png(
-    indices: Indices, scale: colours.Colours, legend: _Legend, field: Heightfield, units: Units
-) -> bytes:
-    rows, columns = indices.shape
-    width = max(columns, _LEAST_WIDTH) + 2 * _MARGIN
-    foot = _foot(width, legend, field.pitch * field.columns / columns, columns, units)
-    canvas = np.full((rows + 2 * _MARGIN + foot.shape[0], width), _PAPER, dtype=np.uint8)
-    left = (width - columns) // 2
-    canvas[_MARGIN - 1 : _MARGIN + rows + 1, left - 1 : left + columns + 1] = _PAPER + 8
-    canvas[_MARGIN : _MARGIN + rows, left : left + columns] = indices
-    canvas[rows + 2 * _MARGIN :] = foot
-    return _file(canvas, scale)
-
-
-def _file(indices: Indices, scale: colours.Colours) -> bytes:
-    """Return a PNG file of colours by number: those of a scale, then the ramp of ink."""
-    picture = Image.fromarray(indices, mode="P")
-    ramp = np.repeat(np.linspace(255, 0, _INKS).round().astype(np.uint8)[:, None], 3, axis=1)
-    picture.putpalette(np.concatenate([scale, ramp]).tobytes())
-    file = io.BytesIO()
-    picture.save(file, "PNG", compress_level=6)
-    return file.getvalue()
-
-
-def _foot(width: int, legend: _Legend, size: float, columns: int, units: Units) -> Indices:
-    """Return the strip below a picture: scale bar, caption and, for a map, its colours with their meaning."""
-    lines = _wrapped(legend.caption, width - 2 * _MARGIN)
-    bar_top = 152 if legend.ticks else 0
-    paper = Image.new("L", (width, bar_top + 66 + len(lines) * 42 + _MARGIN // 2), 255)
-    draw = ImageDraw.Draw(paper)
-    if legend.ticks:
-        _mark_scale(draw, width, legend)
-    _draw_bar(draw, bar_top, size, columns, units)
-    for number, line in enumerate(lines):
-        draw.text((_MARGIN, bar_top + 58 + 42 * number), line, fill=0, font=_font())
-    ink = _PAPER + np.round((255 - np.asarray(paper, dtype=np.float64)) * (_INKS - 1) / 255).astype(np.uint8)
-    if legend.ticks:
-        inside = slice(_MARGIN + 1, width - _MARGIN - 1)
-        ink[3:37, inside] = _indices(np.linspace(0, 1, width - 2 * _MARGIN - 2))
-    return np.asarray(ink, dtype=np.uint8)
-
-
-def _mark_scale(draw: ImageDraw.ImageDraw, width: int, legend: _Legend) -> None:
-    left, right = _MARGIN, width - _MARGIN - 1
-    draw.rectangle((left, 2, right, 37), outline=0)
-    for place, _ in legend.ticks:
-        x = left + place * (right - left)
-        draw.line((x, 37, x, 46), fill=0, width=2)
-    for texts, top, ink in ((legend.ticks, 48, 0), (legend.words, 90, 70)):
-        for place, text in texts:
-            start = left + place * (right - left) - _wide(text) / 2
-            draw.text((min(max(start, left), right - _wide(text)), top), text, fill=ink, font=_font())
-
-
-def _draw_bar(draw: ImageDraw.ImageDraw, top: int, size: float, columns: int, units: Units) -> None:
-    """Draw a scale bar of a round length, about a fifth of the picture, in five fields."""
-    unit = 1.0 if units == "mm" else MM_PER_INCH
-    length = _round_down(columns * size / unit / 4) * unit
-    pixels = length / size
-    for field in range(5):
-        box = (_MARGIN + field * pixels / 5, top + 16, _MARGIN + (field + 1) * pixels / 5, top + 34)
-        draw.rectangle(box, fill=0 if field % 2 == 0 else 255, outline=0, width=2)
-    draw.text((_MARGIN + pixels + 16, top + 4), format_length(length, units), fill=0, font=_font())
-
-
-def _font() -> Any:
-    return ImageFont.load_default(_TEXT)
-
-
-def _wide(text: str) -> float:
-    return float(_font().getlength(text))
-
-
-def _wrapped(text: str, width: float) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if _wide(longer) > width and lines[-1]:
-            lines.append(word)
-        else:
-            lines[-1] = longer
-    return lines
+    return np.where((i + j) % 8 < 2, PAPER + 9, PAPER + 2).astype(np.uint8)
 
 
 # ---- numbers for people ---------------------------------------------------------------------------------
-
-
-def _round_down(value: float) -> float:
-    """Return the largest 1, 2 or 5 × 10ⁿ that is not above the value."""
-    power = 10.0 ** math.floor(math.log10(value) + 1e-9)
-    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= value * (1 + 1e-9))
 
 
 def _round_limit(value: float, units: Units) -> float:

@@ -42,6 +42,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "holding",
         "feeds",
         "lighting",
+        "legends",
         "program.refused",
     ),
     (
