@@ -17,10 +17,13 @@ from numba.extending import intrinsic
 
 BLOCK = 8  # offsets are tried by blocks of 8 × 8
 TILE = 4  # rows of nodes settled together, so that one row of z serves four
-LANES = 16  # nodes of a row settled together
+LANES = 16  # nodes of a row settled together …
+HALF = 8  # … as two vectors, the widest that most machines have
 
 _FLOATS = ir.VectorType(ir.FloatType(), LANES)
-_INTS = ir.VectorType(ir.IntType(32), LANES)
+_ROW = ir.VectorType(ir.FloatType(), BLOCK)
+_HALF = ir.VectorType(ir.FloatType(), HALF)
+_COUNTS = ir.VectorType(ir.IntType(32), HALF)
 
 
 class _Array:
@@ -39,14 +42,14 @@ class _Array:
         return build.gep(self.first, [build.add(build.mul(row, self.columns), column)])
 
     def lanes(self, kind: Any, *place: Any) -> Any:
-        """Return a pointer to LANES items of a row."""
+        """Return a pointer to a vector of items of a row."""
         return self.builder.bitcast(self.item(*place), kind.as_pointer())
 
 
 def _spread(builder: Any, value: Any, kind: Any) -> Any:
     """Return a vector with the value in every lane."""
     one = builder.insert_element(ir.Constant(kind, ir.Undefined), value, ir.Constant(ir.IntType(32), 0))
-    nowhere = ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES)
+    nowhere = ir.Constant(ir.VectorType(ir.IntType(32), kind.count), [0] * kind.count)
     return builder.shuffle_vector(one, ir.Constant(kind, ir.Undefined), nowhere)
 
 
@@ -77,29 +80,44 @@ def _build_raise(noting: bool, context: Any, builder: Any, signature: Any, argum
     heights = _Array(context, builder, kinds[6], height)
     places = _Array(context, builder, kinds[7], place)
     zero = ir.Constant(c.type, 0)
-    height_at = [heights.lanes(_FLOATS, zero, c, j) for j in range(TILE)]
-    place_at = [places.lanes(_INTS, zero, c, j) for j in range(TILE)]
-    found = [builder.load(at, align=4) for at in height_at]
-    noted = [builder.load(at, align=4) for at in place_at]
+    halves = range(0, LANES, HALF)
+    spots = [(j, half) for j in range(TILE) for half in halves]
+    height_at = {spot: heights.lanes(_HALF, zero, c, *spot) for spot in spots}
+    place_at = {spot: places.lanes(_COUNTS, zero, c, *spot) for spot in spots}
+    found = {spot: builder.load(at, align=4) for spot, at in height_at.items()}
+    noted = {spot: builder.load(at, align=4) for spot, at in place_at.items()}
     for u in range(BLOCK):
-        before = list(found)
+        before = dict(found)
         for v in range(BLOCK):
-            row = builder.load(nodes.lanes(_FLOATS, y, x, u, v), align=4)
+            rows = {half: builder.load(nodes.lanes(_HALF, y, x, u, v + half), align=4) for half in halves}
             for j in range(TILE):
-                s = _spread(builder, builder.load(offsets.item(top, left, u - j, v)), _FLOATS)
-                new = builder.fsub(row, s)
-                found[j] = builder.select(builder.fcmp_ordered(">", new, found[j]), new, found[j])
-        here = _spread(
-            builder, builder.add(builder.trunc(code, ir.IntType(32)), ir.Constant(ir.IntType(32), u)), _INTS
-        )
-        for j in range(TILE):
-            up = builder.fcmp_ordered(">", found[j], before[j])
-            noted[j] = builder.select(up, here, noted[j])
-    for j in range(TILE):
-        builder.store(found[j], height_at[j], align=4)
+                s = _spread(builder, builder.load(offsets.item(top, left, u - j, v)), _HALF)
+                for half in halves:
+                    new = builder.fsub(rows[half], s)
+                    higher = builder.fcmp_ordered(">", new, found[j, half])
+                    found[j, half] = builder.select(higher, new, found[j, half])
         if noting:
-            builder.store(noted[j], place_at[j], align=4)
+            here = builder.add(builder.trunc(code, ir.IntType(32)), ir.Constant(ir.IntType(32), u))
+            for spot in spots:
+                up = builder.fcmp_ordered(">", found[spot], before[spot])
+                noted[spot] = builder.select(up, _spread(builder, here, _COUNTS), noted[spot])
+    for spot in spots:
+        builder.store(found[spot], height_at[spot], align=4)
+        if noting:
+            builder.store(noted[spot], place_at[spot], align=4)
     return context.get_dummy_value()
+
+
+def _build_first(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+    """Build the code of `first_plainly`."""
+    z, n, m, table, r, left, height = arguments
+    nodes = _Array(context, builder, signature.args[0], z)
+    offsets = _Array(context, builder, signature.args[3], table)
+    row = builder.load(nodes.lanes(_ROW, n, m), align=4)
+    s = builder.load(offsets.lanes(_ROW, r, left), align=4)
+    same = builder.fcmp_ordered("==", builder.fsub(row, s), _spread(builder, height, _ROW))
+    bits = builder.zext(builder.bitcast(same, ir.IntType(BLOCK)), n.type)
+    return builder.cttz(bits, ir.Constant(ir.IntType(1), 0))
 
 
 @intrinsic
@@ -127,6 +145,13 @@ def _raise_noting_lanes(
     """Do what `raise_plainly` does."""
     n = types.intp
     return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, True)
+
+
+@intrinsic
+def _first_lanes(_typing: Any, z: Any, _n: Any, _m: Any, s: Any, _r: Any, _l: Any, h: Any) -> Any:
+    """Do what `first_plainly` does."""
+    n = types.intp
+    return n(z, n, n, s, n, n, h), _build_first
 
 
 def hopeful_plainly(high: Any, q: int, i: int, least: Any, b: int, height: Any, c: int) -> bool:
@@ -167,7 +192,21 @@ def raise_plainly(
                         place[j, c + lane] = code + u
 
 
+def first_plainly(z: Any, n: int, m: int, table: Any, r: int, left: int, height: float) -> int:
+    """Return which of the BLOCK offsets of a row gives a height; one of them does.
+
+    Parameters
+    ----------
+    z : float32, node (n, m) is that of the first offset; table : float32, s of it is at (r, left)
+    """
+    v = 0
+    while z[n, m + v] - table[r, left + v] != height:
+        v += 1
+    return v
+
+
 _JIT = not config.DISABLE_JIT  # type: ignore[attr-defined]
 hopeful: Callable[..., Any] = _hopeful_lanes if _JIT else hopeful_plainly
 raise_block: Callable[..., Any] = _raise_lanes if _JIT else raise_plainly
 raise_noting: Callable[..., Any] = _raise_noting_lanes if _JIT else raise_plainly
+first_giving: Callable[..., Any] = _first_lanes if _JIT else first_plainly

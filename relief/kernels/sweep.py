@@ -282,6 +282,7 @@ def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: 
     sine = 1.0 / math.sqrt(1.0 + slope * slope)
     join = corner * slope * sine if slope < math.inf else corner
     steep = slope if slope < math.inf else 0.0
+    bend = 0.5 / corner if corner > 0.0 else 0.0
     least = np.empty(TILE)
     for jj in range(j0, j1 + 1):
         y = (j + jj) * pitch - y0
@@ -292,7 +293,7 @@ def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: 
             w = min(max(0.0, a - length), a)
             r2 = d * d + w * w
             u = max(math.sqrt(r2) - flat, 0.0)
-            arc = corner - math.sqrt(max(corner * corner - u * u, 0.0))
+            arc = u * u * bend  # no more than the arc's c − √(c² − u²)
             cone = corner * (1.0 - sine) + (u - join) * steep
             s = cone if u > join else arc
             least[ii] = t0 + s if r2 <= tolerance else math.inf

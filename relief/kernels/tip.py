@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from relief.kernels.bands import in_bands
 from relief.kernels.compiled import inner, kernel
-from relief.kernels.lanes import BLOCK, LANES, TILE, hopeful, raise_block, raise_noting
+from relief.kernels.lanes import BLOCK, LANES, TILE, first_giving, hopeful, raise_block, raise_noting
 
 Grid = npt.NDArray[np.float32]
 Sources = npt.NDArray[np.int32]
@@ -338,14 +338,14 @@ def _tiles(
 ) -> None:
     """Settle the tiles of rows first to last.
 
-    Tiles are taken column by column, each along its column, so that the blocks that served the tile before,
-    tried first, set the bar high for the rest.
+    Tiles are taken column by column, each along its column, so that the blocks that served most of the tile
+    before, tried first, set the bar high for the rest.
     """
     height = np.empty((TILE, WIDE), dtype=np.float32)
     place = np.empty((TILE, WIDE), dtype=np.int32)
     noting = source.size > 0
     tried = np.full(len(corners), -1, dtype=np.int64)
-    served, serving = np.zeros_like(tried), np.zeros_like(tried)
+    served, serving, many = np.zeros_like(tried), np.zeros_like(tried), np.zeros_like(tried)
     for x in range(0, tip.shape[1], WIDE):
         count = 0
         for y in range(first, last, TILE):
@@ -353,25 +353,35 @@ def _tiles(
             number = y * tip.shape[1] + x
             now = 0
             for k in range(count):
-                b = served[count - 1 - k]
+                b = served[k]
                 tried[b] = number
-                if _try(z, near, table, corners, least, even, b, y, x, height, place, noting):
-                    serving[now] = b
-                    now += 1
+                lanes = _try(z, near, table, corners, least, even, b, y, x, height, place, noting)
+                now = _rank(b, lanes, serving, many, now)
             for g in range(len(groups)):
                 if _group_hopeful(far, (y + groups[g, 0]) // TILE, x + groups[g, 1], group_least, g, height):
                     for b in range(groups[g, 2], groups[g, 3]):
-                        if tried[b] != number and _try(
-                            z, near, table, corners, least, even, b, y, x, height, place, noting
-                        ):
-                            serving[now] = b
-                            now += 1
+                        if tried[b] != number:
+                            lanes = _try(z, near, table, corners, least, even, b, y, x, height, place, noting)
+                            now = _rank(b, lanes, serving, many, now)
             served, serving, count = serving, served, now
             for j in range(min(TILE, last - y)):
                 for i in range(min(WIDE, tip.shape[1] - x)):
                     tip[y + j, x + i] = height[j, i]
             if noting:
                 _note(z, table, origin, corners, y, x, last, height, place, source)
+
+
+@inner
+def _rank(b: int, lanes: int, serving: Any, many: Any, now: int) -> int:
+    """Put a block that served among the others, those first that served most; return how many there are."""
+    if lanes == 0:
+        return now
+    k = now
+    while k > 0 and many[k - 1] <= lanes:
+        serving[k], many[k] = serving[k - 1], many[k - 1]
+        k -= 1
+    serving[k], many[k] = b, lanes
+    return now + 1
 
 
 @inner
@@ -397,19 +407,20 @@ def _try(
     height: Any,
     place: Any,
     noting: bool,
-) -> bool:
-    """Try a block of offsets on the lanes of a tile that it may serve; tell whether there are any."""
+) -> int:
+    """Try a block of offsets on the lanes of a tile that it may serve; return of how many LANES."""
     top, left, q = corners[b, 0], corners[b, 1], (y + corners[b, 0]) // TILE
-    served = False
+    served = 0
     for c in range(0, WIDE, LANES):
         if hopeful(near, q, x + left + c, least, b, height, c):
-            served = True
+            served += 1
+            if not noting and even[b]:
+                _raise_evenly(near, q, x + left, least[b, 0], height, c)
+                continue
             if noting:
                 raise_noting(
                     z, y + top, x + left + c, table, top + TILE - 1, left, height, place, c, b * BLOCK
                 )
-            elif even[b]:
-                _raise_evenly(near, q, x + left, least[b, 0], height, c)
             else:
                 raise_block(
                     z, y + top, x + left + c, table, top + TILE - 1, left, height, place, c, b * BLOCK
@@ -457,9 +468,7 @@ def _note(
                 b, u = place[j, i] // BLOCK, place[j, i] % BLOCK
                 top, left = corners[b, 0], corners[b, 1]
                 n, m, r = y + top + u, x + i + left, top + u + TILE - 1 - j
-                v = 0
-                while v < BLOCK - 1 and z[n, m + v] - table[r, left + v] != height[j, i]:
-                    v += 1
+                v = first_giving(z, n, m, table, r, left, height[j, i])
                 node = (n - origin[0]) * columns + m + v - origin[1]
             source[y + j, x + i] = node
 

@@ -12,6 +12,8 @@ from relief.kernels.lanes import (
     BLOCK,
     LANES,
     TILE,
+    first_giving,
+    first_plainly,
     hopeful,
     hopeful_plainly,
     raise_block,
@@ -43,6 +45,27 @@ def lift(
         raise_noting(z, y, x, s, top, left, h, at, LANES, 800)
     else:
         raise_block(z, y, x, s, top, left, h, at, LANES, 800)
+
+
+@njit
+def find(z: np.ndarray, n: int, m: int, s: np.ndarray, r: int, left: int, height: np.float32) -> int:
+    """Call the vector instructions from compiled code, as they have to be."""
+    return first_giving(z, n, m, s, r, left, height)
+
+
+@pytest.mark.jitless
+@settings(max_examples=25, deadline=None)
+@given(seed=st.integers(0, 2**31), offset=st.integers(0, BLOCK - 1))
+def test_the_first_of_a_row_is_found_alike(seed: int, offset: int) -> None:
+    """Of several offsets that give the height, the first; ∞ is no offset."""
+    rng = np.random.default_rng(seed)
+    z = rng.integers(0, 4, (20, 50)).astype(np.float32)
+    s = rng.integers(0, 3, (30, 20)).astype(np.float32)
+    s[rng.random(s.shape) < 0.3] = np.inf
+    s[8, 6 + offset] = 1.0
+    height = z[3, 9 + offset] - s[8, 6 + offset]
+    found = find(z, 3, 9, s, 8, 6, height)
+    assert found == first_plainly(z, 3, 9, s, 8, 6, height) <= offset
 
 
 @pytest.mark.jitless
