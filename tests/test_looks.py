@@ -44,6 +44,7 @@ def test_at_least_nine_looks_stand_on_one_sheet(files: dict[str, bytes]) -> None
     assert sum(name.endswith(".toml") for name in files) >= 9
     with Image.open(io.BytesIO(files["looks.png"])) as sheet:
         assert sheet.width > 2000
+        assert sheet.convert("RGB").getpixel((1, 1)) == (255, 255, 255)
 
 
 def test_each_job_file_is_a_job_of_that_picture(
