@@ -19,6 +19,7 @@ from relief.compare import compare
 from relief.comparison import CHANGE, Choice, Comparison
 from relief.job import Job, job_from_source
 from relief.operations import Operation
+from relief.planning.finishing import FinishingPlan
 from relief.plans import Plan, finishing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
@@ -26,6 +27,7 @@ from relief.proof import program_text
 from relief.setup import set_up
 from relief.shop.load import Shop
 from relief.timing import program_seconds
+from relief.toolpath import Toolpath
 
 SHOP = Shop.read(None)
 PICTURES = sorted((Path(__file__).parent.parent / "demo_images").glob("*.png"))[:3]
@@ -83,6 +85,45 @@ def test_a_large_relief_is_planned_in_strips(monkeypatch: pytest.MonkeyPatch) ->
     assert sample.planned == pytest.approx(0.33, abs=0.06)
     told = estimate.finishing_estimate(sample, ball)
     assert told.seconds == pytest.approx(full_seconds(job, ball.name), rel=0.10)
+
+
+def test_strips_take_the_decisions_of_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bearing of the passes and room above the surface are asked of all of the relief, not of each strip."""
+    setup, asked = set_up(job_of(PICTURES[-1], 90.0), SHOP), []
+    empty = FinishingPlan(Toolpath.join([]), 0.0, 0.0, 0.0)
+    monkeypatch.setattr(estimate, "plan_finishing", lambda *_, **keys: asked.append(keys) or empty)
+    monkeypatch.setattr(estimate, "FINISHED_NODES", setup.relief.heights.size // 4)
+    for crowded in (True, False):
+        asked.clear()
+        monkeypatch.setattr(estimate, "is_crowded", lambda task, _, said=crowded: said and bool(task))
+        estimate.sample_finishing(setup, SHOP.cutter("ball 1/16 in"))
+        assert len(asked) == estimate.STRIPS
+        assert {keys["roomy"] for keys in asked} == {crowded}
+        assert {keys["angle"] for keys in asked} <= {0.0, 90.0}
+        assert len({keys["angle"] for keys in asked}) == 1
+
+
+def test_cutters_with_the_same_round_end_share_one_path() -> None:
+    """Where walls are gentle the 1/8 in taper's tip runs the path of the 1/8 in ball."""
+    setup = set_up(job_of(PICTURES[0]), SHOP)
+    gentle = replace(setup, target=setup.target.with_heights(setup.target.heights / 50))
+    names = ("ball 1/8 in", "taper 1/8 in")
+    assert len({estimate.path_cutter(gentle, SHOP.cutter(name)) for name in names}) == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "planned"), [("flat 1/4 in", 1.0), ("flat 3 mm", 1.0), ("flat 1/8 in", 0.25)]
+)
+def test_thick_cutters_rough_on_the_grid_of_the_job(
+    monkeypatch: pytest.MonkeyPatch, name: str, planned: float
+) -> None:
+    """And so do those whose radius is a whole number of nodes; thin ones on every second node.
+
+    The nodes of this relief stand for a million: 180,000 for each mm of the cutter, twice that for the rims.
+    """
+    setup = set_up(job_from_source(PICTURES[0], {"relief.width": 24.0, "output.pitch": 0.1}), SHOP)
+    monkeypatch.setattr(estimate, "ROUGHED_NODES", 180_000 * setup.relief.heights.size / 1001**2)
+    assert estimate.roughing_estimate(setup, SHOP.cutter(name), SHOP).planned == planned
 
 
 def pair_seconds(job: Job, names: tuple[str, ...]) -> float:
