@@ -21,6 +21,8 @@ Counts = npt.NDArray[np.int64]
 # Stretches are at most this share of the cutter's radius long, and what a cutter takes is averaged over this
 # share of it: less than the cutter itself feels at once.
 STRETCH, WINDOW = 1 / 3, 0.5
+# … and this share of that more: a move as long as one, which rounding of the text lengthens, stays one.
+ABOUT = 0.05
 # Nodes within a radius: fewer tell too little of what is cut, and more would tell nothing new.
 COARSEST, FINEST = 8.0, 16.0
 # They lie aside of the lattice that cutters run on, in pitches: a node just on a cutter's rim, which a
@@ -83,7 +85,7 @@ def engagement(
     radius = float(shape.radius)
     steps = np.nan_to_num(np.diff(points, axis=0))
     lengths = np.linalg.norm(steps, axis=1)
-    counts = np.where(rapid, 0, np.ceil(lengths / (STRETCH * radius) - 1e-3)).astype(np.int64)
+    counts = np.where(rapid, 0, np.ceil(lengths / (STRETCH * radius) - ABOUT)).astype(np.int64)
     move = np.repeat(np.arange(len(rapid)), counts)
     part = np.arange(len(move)) - np.repeat(np.cumsum(counts) - counts, counts)
     start, end = part / counts[move], (part + 1) / counts[move]
