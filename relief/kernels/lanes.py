@@ -71,8 +71,8 @@ def _build_hopeful(context: Any, builder: Any, signature: Any, arguments: Any) -
     return builder.icmp_unsigned("!=", bits, ir.Constant(bits.type, 0))
 
 
-def _build_raise(noting: bool, context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-    """Build the code of `raise_plainly`; place stays as it is unless it is to be noted."""
+def _build_raise(rows: int, noting: bool, context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+    """Build the code of `raise_plainly` for some rows; place stays as it is unless it is to be noted."""
     z, y, x, table, top, left, height, place, c, code = arguments
     kinds = signature.args
     nodes = _Array(context, builder, kinds[0], z)
@@ -86,14 +86,14 @@ def _build_raise(noting: bool, context: Any, builder: Any, signature: Any, argum
     place_at = {spot: places.lanes(_COUNTS, zero, c, *spot) for spot in spots}
     found = {spot: builder.load(at, align=4) for spot, at in height_at.items()}
     noted = {spot: builder.load(at, align=4) for spot, at in place_at.items()}
-    for u in range(BLOCK):
+    for u in range(rows):
         before = dict(found)
         for v in range(BLOCK):
-            rows = {half: builder.load(nodes.lanes(_HALF, y, x, u, v + half), align=4) for half in halves}
+            nodes_at = {half: builder.load(nodes.lanes(_HALF, y, x, u, v + half), align=4) for half in halves}
             for j in range(TILE):
                 s = _spread(builder, builder.load(offsets.item(top, left, u - j, v)), _HALF)
                 for half in halves:
-                    new = builder.fsub(rows[half], s)
+                    new = builder.fsub(nodes_at[half], s)
                     higher = builder.fcmp_ordered(">", new, found[j, half])
                     found[j, half] = builder.select(higher, new, found[j, half])
         if noting:
@@ -135,7 +135,7 @@ def _raise_lanes(
 ) -> Any:  # fmt: skip
     """Raise the heights as `raise_plainly` does, but note nothing."""
     n = types.intp
-    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, False)
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, BLOCK, False)
 
 
 @intrinsic
@@ -144,7 +144,25 @@ def _raise_noting_lanes(
 ) -> Any:  # fmt: skip
     """Do what `raise_plainly` does."""
     n = types.intp
-    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, True)
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, BLOCK, True)
+
+
+@intrinsic
+def _raise_row_lanes(
+    _typing: Any, z: Any, _y: Any, _x: Any, s: Any, _r: Any, _l: Any, h: Any, at: Any, _c: Any, _n: Any
+) -> Any:  # fmt: skip
+    """Raise the heights by the first row of a block, but note nothing."""
+    n = types.intp
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, 1, False)
+
+
+@intrinsic
+def _raise_row_noting_lanes(
+    _typing: Any, z: Any, _y: Any, _x: Any, s: Any, _r: Any, _l: Any, h: Any, at: Any, _c: Any, _n: Any
+) -> Any:  # fmt: skip
+    """Do what `raise_row_plainly` does."""
+    n = types.intp
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, 1, True)
 
 
 @intrinsic
@@ -182,14 +200,21 @@ def raise_plainly(
     height : (TILE, …) float32, place : (TILE, …) int32, what is found, columns c on
     code : noted as code + u where row u of the block gives the height
     """
+    for u in range(BLOCK):
+        raise_row_plainly(z, y + u, x, table, top + u, left, height, place, c, code + u)
+
+
+def raise_row_plainly(
+    z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any, place: Any, c: int, code: int
+) -> None:
+    """Raise as `raise_plainly` does, by the first row of the block alone."""
     for j in range(TILE):
-        for u in range(BLOCK):
-            for v in range(BLOCK):
-                for lane in range(LANES):
-                    h = z[y + u, x + v + lane] - table[top + u - j, left + v]
-                    if h > height[j, c + lane]:
-                        height[j, c + lane] = h
-                        place[j, c + lane] = code + u
+        for v in range(BLOCK):
+            for lane in range(LANES):
+                h = z[y, x + v + lane] - table[top - j, left + v]
+                if h > height[j, c + lane]:
+                    height[j, c + lane] = h
+                    place[j, c + lane] = code
 
 
 def first_plainly(z: Any, n: int, m: int, table: Any, r: int, left: int, height: float) -> int:
@@ -210,3 +235,5 @@ hopeful: Callable[..., Any] = _hopeful_lanes if _JIT else hopeful_plainly
 raise_block: Callable[..., Any] = _raise_lanes if _JIT else raise_plainly
 raise_noting: Callable[..., Any] = _raise_noting_lanes if _JIT else raise_plainly
 first_giving: Callable[..., Any] = _first_lanes if _JIT else first_plainly
+raise_row: Callable[..., Any] = _raise_row_lanes if _JIT else raise_row_plainly
+raise_row_noting: Callable[..., Any] = _raise_row_noting_lanes if _JIT else raise_row_plainly

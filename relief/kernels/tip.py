@@ -15,7 +15,17 @@ import numpy.typing as npt
 
 from relief.kernels.bands import in_bands
 from relief.kernels.compiled import inner, kernel
-from relief.kernels.lanes import BLOCK, LANES, TILE, first_giving, hopeful, raise_block, raise_noting
+from relief.kernels.lanes import (
+    BLOCK,
+    LANES,
+    TILE,
+    first_giving,
+    hopeful,
+    raise_block,
+    raise_noting,
+    raise_row,
+    raise_row_noting,
+)
 
 Grid = npt.NDArray[np.float32]
 Sources = npt.NDArray[np.int32]
@@ -168,12 +178,13 @@ def _cropped(table: Grid, rows: int, columns: int) -> Grid:
     return table[k - tall : k + tall + 1, k - wide : k + wide + 1]
 
 
-def _windows(z: Grid, sign: float, offsets: _Offsets) -> tuple[Grid, Grid, Grid]:
+def _windows(z: Grid, sign: float, offsets: _Offsets) -> tuple[Grid, npt.NDArray[np.int64], Grid, Grid]:
     """Return sign · z and what bounds it.
 
     Returns
     -------
     padded : float32, sign · z amid −∞, so that every offset of every tile lies in it
+    live : how many rows of it before each hold more than −∞
     near : float32, [q, i] is the highest z of BLOCK × BLOCK nodes from row TILE · q and column i on
     far : float32, likewise of GROUP × GROUP nodes
     """
@@ -187,7 +198,8 @@ def _windows(z: Grid, sign: float, offsets: _Offsets) -> tuple[Grid, Grid, Grid]
     far = np.empty(((height - GROUP) // TILE + 1, width - GROUP + 1), dtype=np.float32)
     in_bands(lambda first, last: _highest_near(padded, first, last, near), near.shape[0])
     in_bands(lambda first, last: _highest_far(near, first, last, far), far.shape[0])
-    return padded, near, far
+    live = np.append(0, np.cumsum(padded.max(axis=1) > -np.inf))
+    return padded, live, near, far
 
 
 def _offsets(table: Grid) -> _Offsets:
@@ -322,6 +334,7 @@ def _highest_far(near: Any, first: int, last: int, far: Any) -> None:
 @kernel
 def _tiles(
     z: Any,
+    live: Any,
     near: Any,
     far: Any,
     table: Any,
@@ -355,13 +368,15 @@ def _tiles(
             for k in range(count):
                 b = served[k]
                 tried[b] = number
-                lanes = _try(z, near, table, corners, least, even, b, y, x, height, place, noting)
+                lanes = _try(z, live, near, table, corners, least, even, b, y, x, height, place, noting)
                 now = _rank(b, lanes, serving, many, now)
             for g in range(len(groups)):
                 if _group_hopeful(far, (y + groups[g, 0]) // TILE, x + groups[g, 1], group_least, g, height):
                     for b in range(groups[g, 2], groups[g, 3]):
                         if tried[b] != number:
-                            lanes = _try(z, near, table, corners, least, even, b, y, x, height, place, noting)
+                            lanes = _try(
+                                z, live, near, table, corners, least, even, b, y, x, height, place, noting
+                            )
                             now = _rank(b, lanes, serving, many, now)
             served, serving, count = serving, served, now
             for j in range(min(TILE, last - y)):
@@ -396,6 +411,7 @@ def _begin(z: Any, x: int, s: float, height: Any, place: Any) -> None:
 @inner
 def _try(
     z: Any,
+    live: Any,
     near: Any,
     table: Any,
     corners: Any,
@@ -409,22 +425,29 @@ def _try(
     noting: bool,
 ) -> int:
     """Try a block of offsets on the lanes of a tile that it may serve; return of how many LANES."""
-    top, left, q = corners[b, 0], corners[b, 1], (y + corners[b, 0]) // TILE
+    top, left, q = y + corners[b, 0], corners[b, 1], (y + corners[b, 0]) // TILE
+    whole = live[top + BLOCK] - live[top] == BLOCK
+    row, code = corners[b, 0] + TILE - 1, b * BLOCK
     served = 0
     for c in range(0, WIDE, LANES):
         if hopeful(near, q, x + left + c, least, b, height, c):
             served += 1
-            if not noting and even[b]:
+            if even[b] and not noting:
                 _raise_evenly(near, q, x + left, least[b, 0], height, c)
-                continue
-            if noting:
-                raise_noting(
-                    z, y + top, x + left + c, table, top + TILE - 1, left, height, place, c, b * BLOCK
-                )
+            elif not whole:
+                for u in range(BLOCK):
+                    if live[top + u + 1] == live[top + u]:
+                        continue
+                    if noting:
+                        raise_row_noting(
+                            z, top + u, x + left + c, table, row + u, left, height, place, c, code + u
+                        )
+                    else:
+                        raise_row(z, top + u, x + left + c, table, row + u, left, height, place, c, code + u)
+            elif noting:
+                raise_noting(z, top, x + left + c, table, row, left, height, place, c, code)
             else:
-                raise_block(
-                    z, y + top, x + left + c, table, top + TILE - 1, left, height, place, c, b * BLOCK
-                )
+                raise_block(z, top, x + left + c, table, row, left, height, place, c, code)
     return served
 
 

@@ -19,6 +19,9 @@ from relief.kernels.lanes import (
     raise_block,
     raise_noting,
     raise_plainly,
+    raise_row,
+    raise_row_noting,
+    raise_row_plainly,
 )
 
 
@@ -31,6 +34,7 @@ def ask(high: np.ndarray, q: int, i: int, least: np.ndarray, b: int, height: np.
 @njit
 def lift(
     noting: bool,
+    row: bool,
     z: np.ndarray,
     y: int,
     x: int,
@@ -40,8 +44,12 @@ def lift(
     h: np.ndarray,
     at: np.ndarray,
 ) -> None:
-    """Raise, with or without noting, at columns LANES on."""
-    if noting:
+    """Raise by a block or its first row, with or without noting, at columns LANES on."""
+    if row and noting:
+        raise_row_noting(z, y, x, s, top, left, h, at, LANES, 800)
+    elif row:
+        raise_row(z, y, x, s, top, left, h, at, LANES, 800)
+    elif noting:
         raise_noting(z, y, x, s, top, left, h, at, LANES, 800)
     else:
         raise_block(z, y, x, s, top, left, h, at, LANES, 800)
@@ -85,9 +93,9 @@ def test_a_bound_is_judged_alike(seed: int, spare: float) -> None:
 
 
 @pytest.mark.jitless
-@settings(max_examples=10, deadline=None)
-@given(seed=st.integers(0, 2**31), noting=st.booleans())
-def test_heights_are_raised_alike(seed: int, noting: bool) -> None:
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 2**31), noting=st.booleans(), row=st.booleans())
+def test_heights_are_raised_alike(seed: int, noting: bool, row: bool) -> None:
     """Heights, and the rows noted, are those of the plain loops; nothing else is touched; ∞ is no offset."""
     rng = np.random.default_rng(seed)
     z = rng.integers(0, 40, (20, 50)).astype(np.float32) / 8
@@ -96,8 +104,9 @@ def test_heights_are_raised_alike(seed: int, noting: bool) -> None:
     height = rng.random((TILE, 3 * LANES), dtype=np.float32) * 5
     place = np.full(height.shape, -1, dtype=np.int32)
     raised, noted = height.copy(), place.copy()
-    lift(noting, z, 2, 9, s, TILE + 5, 6, raised, noted)
-    raise_plainly(z, 2, 9, s, TILE + 5, 6, height, place, LANES, 800)
+    lift(noting, row, z, 2, 9, s, TILE + 5, 6, raised, noted)
+    plainly = raise_row_plainly if row else raise_plainly
+    plainly(z, 2, 9, s, TILE + 5, 6, height, place, LANES, 800)
     assert np.array_equal(raised, height)
     if noting:
         assert np.array_equal(noted, place)
