@@ -62,13 +62,24 @@ def _build_hopeful(context: Any, builder: Any, signature: Any, arguments: Any) -
     heights = _Array(context, builder, kinds[5], height)
     zero = ir.Constant(c.type, 0)
     bound = builder.load(highs.lanes(_FLOATS, q, i), align=4)
-    hit = ir.Constant(ir.VectorType(ir.IntType(1), LANES), [0] * LANES)
-    for j in range(TILE):
-        s = _spread(builder, builder.load(leasts.item(b, zero, 0, j)), _FLOATS)
-        found = builder.load(heights.lanes(_FLOATS, zero, c, j), align=4)
-        hit = builder.or_(hit, builder.fcmp_ordered(">", builder.fsub(bound, s), found))
-    bits = builder.bitcast(hit, ir.IntType(LANES))
-    return builder.icmp_unsigned("!=", bits, ir.Constant(bits.type, 0))
+
+    def any_above(rows: range) -> Any:
+        hit = ir.Constant(ir.VectorType(ir.IntType(1), LANES), [0] * LANES)
+        for j in rows:
+            s = _spread(builder, builder.load(leasts.item(b, zero, 0, j)), _FLOATS)
+            found = builder.load(heights.lanes(_FLOATS, zero, c, j), align=4)
+            hit = builder.or_(hit, builder.fcmp_ordered(">", builder.fsub(bound, s), found))
+        bits = builder.bitcast(hit, ir.IntType(LANES))
+        return builder.icmp_unsigned("!=", bits, ir.Constant(bits.type, 0))
+
+    # most blocks are passed over by the lowest of the rows, for a quarter of the work
+    maybe, asked = any_above(range(TILE, TILE + 1)), builder.block
+    with builder.if_then(maybe):
+        hit, answered = any_above(range(TILE)), builder.block
+    result = builder.phi(ir.IntType(1))
+    result.add_incoming(maybe, asked)
+    result.add_incoming(hit, answered)
+    return result
 
 
 def _build_raise(rows: int, noting: bool, context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
@@ -101,6 +112,12 @@ def _build_raise(rows: int, noting: bool, context: Any, builder: Any, signature:
             for spot in spots:
                 up = builder.fcmp_ordered(">", found[spot], before[spot])
                 noted[spot] = builder.select(up, _spread(builder, here, _COUNTS), noted[spot])
+    for half in halves:
+        lowest = found[0, half]
+        for j in range(1, TILE):
+            lower = builder.fcmp_ordered("<", found[j, half], lowest)
+            lowest = builder.select(lower, found[j, half], lowest)
+        builder.store(lowest, heights.lanes(_HALF, zero, c, TILE, half), align=4)
     for spot in spots:
         builder.store(found[spot], height_at[spot], align=4)
         if noting:
@@ -178,8 +195,8 @@ def hopeful_plainly(high: Any, q: int, i: int, least: Any, b: int, height: Any, 
     Parameters
     ----------
     high : (…, …) float32, highest z of windows; [q, i] on for the LANES nodes
-    least : (blocks, TILE) float32, least s in block b as each row sees it
-    height : (TILE, …) float32, what is found, columns c on
+    least : (blocks, TILE + 1) float32, least s in block b as each row sees it; the least of them last
+    height : (TILE + 1, …) float32, what is found, columns c on; the lowest of the rows last
     """
     for j in range(TILE):
         for lane in range(LANES):
@@ -197,7 +214,8 @@ def raise_plainly(
     ----------
     z : float32, node (y, x) is that of the block's first offset for the first of the nodes
     table : float32, s of that offset is at (top, left); row j of the nodes sees it j rows before
-    height : (TILE, …) float32, place : (TILE, …) int32, what is found, columns c on
+    height : (TILE + 1, …) float32, what is found, columns c on; the lowest of the rows last
+    place : (TILE, …) int32, columns c on
     code : noted as code + u where row u of the block gives the height
     """
     for u in range(BLOCK):
@@ -215,6 +233,8 @@ def raise_row_plainly(
                 if h > height[j, c + lane]:
                     height[j, c + lane] = h
                     place[j, c + lane] = code
+    for lane in range(LANES):
+        height[TILE, c + lane] = min([height[j, c + lane] for j in range(TILE)])
 
 
 def first_plainly(z: Any, n: int, m: int, table: Any, r: int, left: int, height: float) -> int:

@@ -148,10 +148,10 @@ class _Offsets(NamedTuple):
     table : float32, s of the offsets, padded with +∞ to whole groups and by TILE − 1 rows before the first
     origin : row and column of offset (0, 0), counted from the first group's corner
     corners : (blocks, 2) int64, row and column of a block's corner, counted likewise
-    least : (blocks, TILE) float32, least s in the block as each row of the tile sees it
+    least : (blocks, TILE + 1) float32, least s in the block as each row of the tile sees it; the least last
     even : (blocks,) bool, all s in the block are the same, for every row of the tile
     groups : (groups, 4) int64, row and column of a group's corner, its first block, the end of its blocks
-    group_least : (groups, TILE) float32, as `least`
+    group_least : (groups, TILE + 1) float32, as `least`
     """
 
     table: Grid
@@ -222,10 +222,10 @@ def _offsets(table: Grid) -> _Offsets:
         table=np.concatenate([views[:0:-1, 0], views[0]]),
         origin=origin,
         corners=places * BLOCK,
-        least=np.ascontiguousarray(least[:, places[:, 0], places[:, 1]].T),
+        least=_and_the_least(least[:, places[:, 0], places[:, 1]]),
         even=even[places[:, 0], places[:, 1]],
         groups=np.column_stack([groups * GROUP, np.concatenate([[0], ends[:-1]]), ends]),
-        group_least=np.ascontiguousarray(by_group[:, groups[:, 0], groups[:, 1]].T),
+        group_least=_and_the_least(by_group[:, groups[:, 0], groups[:, 1]]),
     )
 
 
@@ -245,6 +245,11 @@ def _as_rows_see(table: Grid) -> tuple[Grid, tuple[int, int]]:
     for j in range(TILE):
         views[j, down - tall + j : down + tall + 1 + j, right - wide : right + wide + 1] = table
     return views, (down, right)
+
+
+def _and_the_least(seen: Grid) -> Grid:
+    """Return what each row of a tile sees of each block, block by block, and after that the least of it."""
+    return np.ascontiguousarray(np.vstack([seen, seen.min(axis=0)]).T)
 
 
 def _by_nearness(least: Grid) -> npt.NDArray[np.int64]:
@@ -354,7 +359,7 @@ def _tiles(
     Tiles are taken column by column, each along its column, so that the blocks that served most of the tile
     before, tried first, set the bar high for the rest.
     """
-    height = np.empty((TILE, WIDE), dtype=np.float32)
+    height = np.empty((TILE + 1, WIDE), dtype=np.float32)
     place = np.empty((TILE, WIDE), dtype=np.int32)
     noting = source.size > 0
     tried = np.full(len(corners), -1, dtype=np.int64)
@@ -406,6 +411,8 @@ def _begin(z: Any, x: int, s: float, height: Any, place: Any) -> None:
         for i in range(WIDE):
             height[j, i] = z[j, x + i] - s
             place[j, i] = -1
+    for i in range(WIDE):
+        height[TILE, i] = min(min(height[0, i], height[1, i]), min(height[2, i], height[3, i]))
 
 
 @inner
@@ -463,7 +470,7 @@ def _group_hopeful(far: Any, q: int, i: int, least: Any, g: int, height: Any) ->
 @inner
 def _raise_evenly(near: Any, q: int, i: int, s: float, height: Any, c: int) -> None:
     """Raise the heights by a block where s is everywhere the same: its bound is what it gives."""
-    for j in range(TILE):
+    for j in range(TILE + 1):
         for lane in range(c, c + LANES):
             h = near[q, i + lane] - s
             height[j, lane] = h if h > height[j, lane] else height[j, lane]

@@ -83,11 +83,13 @@ def test_a_bound_is_judged_alike(seed: int, spare: float) -> None:
     """One lane of one row that may gain is enough; equal is no gain."""
     rng = np.random.default_rng(seed)
     high = rng.random((5, 60), dtype=np.float32)
-    least = rng.random((7, TILE), dtype=np.float32)
-    height = np.full((TILE, 3 * LANES), np.inf, dtype=np.float32)
-    height[:, LANES : 2 * LANES] = high[3, 11 : 11 + LANES] - least[4][:, None]
+    least = rng.random((7, TILE + 1), dtype=np.float32)
+    least[:, TILE] = least[:, :TILE].min(axis=1)
+    height = np.full((TILE + 1, 3 * LANES), np.inf, dtype=np.float32)
+    height[:TILE, LANES : 2 * LANES] = high[3, 11 : 11 + LANES] - least[4, :TILE, None]
     assert not ask(high, 3, 11, least, 4, height, LANES)
     height[rng.integers(TILE), LANES + rng.integers(LANES)] -= np.float32(spare)
+    height[TILE] = height[:TILE].min(axis=0)
     expected = hopeful_plainly(high, 3, 11, least, 4, height, LANES)
     assert ask(high, 3, 11, least, 4, height, LANES) == expected
 
@@ -101,8 +103,9 @@ def test_heights_are_raised_alike(seed: int, noting: bool, row: bool) -> None:
     z = rng.integers(0, 40, (20, 50)).astype(np.float32) / 8
     s = rng.integers(0, 40, (30, 20)).astype(np.float32) / 8
     s[rng.random(s.shape) < 0.5] = np.inf
-    height = rng.random((TILE, 3 * LANES), dtype=np.float32) * 5
-    place = np.full(height.shape, -1, dtype=np.int32)
+    height = rng.random((TILE + 1, 3 * LANES), dtype=np.float32) * 5
+    height[TILE] = height[:TILE].min(axis=0)
+    place = np.full((TILE, 3 * LANES), -1, dtype=np.int32)
     raised, noted = height.copy(), place.copy()
     lift(noting, row, z, 2, 9, s, TILE + 5, 6, raised, noted)
     plainly = raise_row_plainly if row else raise_plainly
