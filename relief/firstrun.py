@@ -56,16 +56,16 @@ def compile_kernels(progress: Progress) -> None:
 
 
 def compile_proof() -> None:
-    """Write, read, carve, mesh and rough, on a path drawn by hand; then the last step of the finishing."""
+    """Write, read, carve and mesh, on a path drawn by hand; the last step of the finishing; then rough."""
     setup = _tiny_setup()
     cut = _cut(setup)
     texts = write_programs((_walk(setup), cut), setup, Silent())
     prove(texts, setup, Silent())
     stl_bytes(reduced_solid(setup.target, -setup.job.stock.thickness, 0.01))
-    roughing_plan(job_operations(setup)[0], setup, (), Silent())
     task = finishing_task(setup.target, setup.region, profile(setup.finishing_cutter), 0.2, 0.02, setup.step)
     path = cut.toolpath.points[1:4]
     shortened(task, path, np.ones(len(path), dtype=np.bool_), 1.0)
+    roughing_plan(job_operations(setup)[0], setup, (), Silent())
 
 
 def _tiny_setup() -> Setup:

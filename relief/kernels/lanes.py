@@ -1,8 +1,8 @@
 """Sixteen nodes at a time: the innermost steps of the tip search, as vector instructions.
 
-A loop over the 64 offsets of a block, for four rows of nodes, keeps what is found in registers only if it is
-written in LLVM's own vector type, `<16 x float>`, which becomes whatever the machine has. The same steps as
-plain loops stand beside: they run where the compiler is off, and say what must come out where it is on.
+A loop over a row of a block of offsets, for four rows of nodes, keeps what is found in registers only if it
+is written in LLVM's own vector types, which become whatever the machine has. The same steps as plain loops
+stand beside: they run where the compiler is off, and say what must come out where it is on.
 """
 
 from __future__ import annotations
@@ -82,8 +82,8 @@ def _build_hopeful(context: Any, builder: Any, signature: Any, arguments: Any) -
     return result
 
 
-def _build_raise(rows: int, noting: bool, context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-    """Build the code of `raise_plainly` for some rows; place stays as it is unless it is to be noted."""
+def _build_raise(noting: bool, context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+    """Build the code of `raise_plainly`; place stays as it is unless it is to be noted."""
     z, y, x, table, top, left, height, place, c, code = arguments
     kinds = signature.args
     nodes = _Array(context, builder, kinds[0], z)
@@ -95,33 +95,31 @@ def _build_raise(rows: int, noting: bool, context: Any, builder: Any, signature:
     spots = [(j, half) for j in range(TILE) for half in halves]
     height_at = {spot: heights.lanes(_HALF, zero, c, *spot) for spot in spots}
     place_at = {spot: places.lanes(_COUNTS, zero, c, *spot) for spot in spots}
-    found = {spot: builder.load(at, align=4) for spot, at in height_at.items()}
+    before = {spot: builder.load(at, align=4) for spot, at in height_at.items()}
+    # loaded ahead: a load beside its store becomes a masked store, which takes some machines very long
     noted = {spot: builder.load(at, align=4) for spot, at in place_at.items()}
-    for u in range(rows):
-        before = dict(found)
-        for v in range(BLOCK):
-            nodes_at = {half: builder.load(nodes.lanes(_HALF, y, x, u, v + half), align=4) for half in halves}
-            for j in range(TILE):
-                s = _spread(builder, builder.load(offsets.item(top, left, u - j, v)), _HALF)
-                for half in halves:
-                    new = builder.fsub(nodes_at[half], s)
-                    higher = builder.fcmp_ordered(">", new, found[j, half])
-                    found[j, half] = builder.select(higher, new, found[j, half])
-        if noting:
-            here = builder.add(builder.trunc(code, ir.IntType(32)), ir.Constant(ir.IntType(32), u))
-            for spot in spots:
-                up = builder.fcmp_ordered(">", found[spot], before[spot])
-                noted[spot] = builder.select(up, _spread(builder, here, _COUNTS), noted[spot])
+    found = dict(before)
+    for v in range(BLOCK):
+        row = {half: builder.load(nodes.lanes(_HALF, y, x, 0, v + half), align=4) for half in halves}
+        for j in range(TILE):
+            s = _spread(builder, builder.load(offsets.item(top, left, -j, v)), _HALF)
+            for half in halves:
+                new = builder.fsub(row[half], s)
+                higher = builder.fcmp_ordered(">", new, found[j, half])
+                found[j, half] = builder.select(higher, new, found[j, half])
     for half in halves:
         lowest = found[0, half]
         for j in range(1, TILE):
             lower = builder.fcmp_ordered("<", found[j, half], lowest)
             lowest = builder.select(lower, found[j, half], lowest)
         builder.store(lowest, heights.lanes(_HALF, zero, c, TILE, half), align=4)
-    for spot in spots:
-        builder.store(found[spot], height_at[spot], align=4)
-        if noting:
-            builder.store(noted[spot], place_at[spot], align=4)
+    for spot, at in height_at.items():
+        builder.store(found[spot], at, align=4)
+    if noting:
+        here = _spread(builder, builder.trunc(code, ir.IntType(32)), _COUNTS)
+        for spot, at in place_at.items():
+            higher = builder.fcmp_ordered(">", found[spot], before[spot])
+            builder.store(builder.select(higher, here, noted[spot]), at, align=4)
     return context.get_dummy_value()
 
 
@@ -152,7 +150,7 @@ def _raise_lanes(
 ) -> Any:  # fmt: skip
     """Raise the heights as `raise_plainly` does, but note nothing."""
     n = types.intp
-    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, BLOCK, False)
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, False)
 
 
 @intrinsic
@@ -161,25 +159,7 @@ def _raise_noting_lanes(
 ) -> Any:  # fmt: skip
     """Do what `raise_plainly` does."""
     n = types.intp
-    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, BLOCK, True)
-
-
-@intrinsic
-def _raise_row_lanes(
-    _typing: Any, z: Any, _y: Any, _x: Any, s: Any, _r: Any, _l: Any, h: Any, at: Any, _c: Any, _n: Any
-) -> Any:  # fmt: skip
-    """Raise the heights by the first row of a block, but note nothing."""
-    n = types.intp
-    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, 1, False)
-
-
-@intrinsic
-def _raise_row_noting_lanes(
-    _typing: Any, z: Any, _y: Any, _x: Any, s: Any, _r: Any, _l: Any, h: Any, at: Any, _c: Any, _n: Any
-) -> Any:  # fmt: skip
-    """Do what `raise_row_plainly` does."""
-    n = types.intp
-    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, 1, True)
+    return types.void(z, n, n, s, n, n, h, at, n, n), partial(_build_raise, True)
 
 
 @intrinsic
@@ -208,24 +188,15 @@ def hopeful_plainly(high: Any, q: int, i: int, least: Any, b: int, height: Any, 
 def raise_plainly(
     z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any, place: Any, c: int, code: int
 ) -> None:
-    """Raise what is found at LANES × TILE nodes by a block of offsets, and note in place which row of it.
+    """Raise what is found at LANES × TILE nodes by a row of a block's offsets, and note where it does.
 
     Parameters
     ----------
-    z : float32, node (y, x) is that of the block's first offset for the first of the nodes
+    z : float32, node (y, x) is that of the row's first offset for the first of the nodes
     table : float32, s of that offset is at (top, left); row j of the nodes sees it j rows before
     height : (TILE + 1, …) float32, what is found, columns c on; the lowest of the rows last
-    place : (TILE, …) int32, columns c on
-    code : noted as code + u where row u of the block gives the height
+    place : (TILE, …) int32, columns c on: the code, where the row gives the height
     """
-    for u in range(BLOCK):
-        raise_row_plainly(z, y + u, x, table, top + u, left, height, place, c, code + u)
-
-
-def raise_row_plainly(
-    z: Any, y: int, x: int, table: Any, top: int, left: int, height: Any, place: Any, c: int, code: int
-) -> None:
-    """Raise as `raise_plainly` does, by the first row of the block alone."""
     for j in range(TILE):
         for v in range(BLOCK):
             for lane in range(LANES):
@@ -252,8 +223,6 @@ def first_plainly(z: Any, n: int, m: int, table: Any, r: int, left: int, height:
 
 _JIT = not config.DISABLE_JIT  # type: ignore[attr-defined]
 hopeful: Callable[..., Any] = _hopeful_lanes if _JIT else hopeful_plainly
-raise_block: Callable[..., Any] = _raise_lanes if _JIT else raise_plainly
+raise_heights: Callable[..., Any] = _raise_lanes if _JIT else raise_plainly
 raise_noting: Callable[..., Any] = _raise_noting_lanes if _JIT else raise_plainly
 first_giving: Callable[..., Any] = _first_lanes if _JIT else first_plainly
-raise_row: Callable[..., Any] = _raise_row_lanes if _JIT else raise_row_plainly
-raise_row_noting: Callable[..., Any] = _raise_row_noting_lanes if _JIT else raise_row_plainly

@@ -15,17 +15,7 @@ import numpy.typing as npt
 
 from relief.kernels.bands import in_bands
 from relief.kernels.compiled import inner, kernel
-from relief.kernels.lanes import (
-    BLOCK,
-    LANES,
-    TILE,
-    first_giving,
-    hopeful,
-    raise_block,
-    raise_noting,
-    raise_row,
-    raise_row_noting,
-)
+from relief.kernels.lanes import BLOCK, LANES, TILE, first_giving, hopeful, raise_heights, raise_noting
 
 Grid = npt.NDArray[np.float32]
 Sources = npt.NDArray[np.int32]
@@ -433,7 +423,6 @@ def _try(
 ) -> int:
     """Try a block of offsets on the lanes of a tile that it may serve; return of how many LANES."""
     top, left, q = y + corners[b, 0], corners[b, 1], (y + corners[b, 0]) // TILE
-    whole = live[top + BLOCK] - live[top] == BLOCK
     row, code = corners[b, 0] + TILE - 1, b * BLOCK
     served = 0
     for c in range(0, WIDE, LANES):
@@ -441,20 +430,14 @@ def _try(
             served += 1
             if even[b] and not noting:
                 _raise_evenly(near, q, x + left, least[b, 0], height, c)
-            elif not whole:
-                for u in range(BLOCK):
-                    if live[top + u + 1] == live[top + u]:
-                        continue
-                    if noting:
-                        raise_row_noting(
-                            z, top + u, x + left + c, table, row + u, left, height, place, c, code + u
-                        )
-                    else:
-                        raise_row(z, top + u, x + left + c, table, row + u, left, height, place, c, code + u)
-            elif noting:
-                raise_noting(z, top, x + left + c, table, row, left, height, place, c, code)
-            else:
-                raise_block(z, top, x + left + c, table, row, left, height, place, c, code)
+                continue
+            for u in range(BLOCK):
+                if live[top + u + 1] == live[top + u]:
+                    continue
+                if noting:
+                    raise_noting(z, top + u, x + left + c, table, row + u, left, height, place, c, code + u)
+                else:
+                    raise_heights(z, top + u, x + left + c, table, row + u, left, height, place, c, code + u)
     return served
 
 
