@@ -13,6 +13,7 @@ import sys
 import numpy as np
 
 from relief.cutters import profile
+from relief.engagement import engagement
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.job import Job
@@ -46,6 +47,7 @@ def compile_kernels(progress: Progress) -> None:
     try:
         setup = _tiny_setup()
         finishing_plan(job_operations(setup)[1], setup, (), Silent())
+        _feel(setup)
         other.wait()
     finally:
         other.kill()
@@ -66,6 +68,12 @@ def compile_proof() -> None:
     path = cut.toolpath.points[1:4]
     shortened(task, path, np.ones(len(path), dtype=np.bool_), 1.0)
     roughing_plan(job_operations(setup)[0], setup, (), Silent())
+
+
+def _feel(setup: Setup) -> None:
+    """Find how hard the path drawn by hand cuts, which the other half needs last."""
+    cut = _cut(setup).toolpath
+    engagement(setup.target, cut.points, cut.kinds[1:] == RAPID, setup.finishing_cutter)
 
 
 def _tiny_setup() -> Setup:
