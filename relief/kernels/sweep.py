@@ -282,21 +282,26 @@ def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: 
     sine = 1.0 / math.sqrt(1.0 + slope * slope)
     join = corner * slope * sine if slope < math.inf else corner
     steep = slope if slope < math.inf else 0.0
-    bend = 0.5 / corner if corner > 0.0 else 0.0
+    bend, narrow = 0.5 / corner if corner > 0.0 else 0.0, 1.0 / (radius + RIM + flat)
     least = np.empty(TILE)
     for jj in range(j0, j1 + 1):
         y = (j + jj) * pitch - y0
+        hopeful = 0
         for ii in range(TILE):
             x = (i + ii) * pitch - x0
             a = x * ex + y * ey
             d = y * ex - x * ey
             w = min(max(0.0, a - length), a)
             r2 = d * d + w * w
-            u = max(math.sqrt(r2) - flat, 0.0)
-            arc = u * u * bend  # no more than the arc's c − √(c² − u²)
+            # no more than r − flat = (r² − flat²) / (r + flat), and than the arc's c − √(c² − u²)
+            u = max(r2 - flat * flat, 0.0) * narrow
+            arc = u * u * bend
             cone = corner * (1.0 - sine) + (u - join) * steep
             s = cone if u > join else arc
             least[ii] = t0 + s if r2 <= tolerance else math.inf
+            hopeful += 1 if least[ii] - SLACK < tile[jj, ii] else 0
+        if hopeful == 0:
+            continue
         for ii in range(TILE):
             if least[ii] - SLACK >= tile[jj, ii]:
                 continue
@@ -305,11 +310,11 @@ def stamp_any(tile: Doubles, j0: int, j1: int, i: int, j: int, pitch: float, m: 
             d = y * ex - x * ey
             d2 = d * d
             w = min(max(0.0, a - length), a)
-            if g > 0.0 and a > 0.0 and (w == 0.0 or rise_at(w, d2, s4) < g):
-                nearest = w
-                w = a
-                if rise_at(a, d2, s4) > g:
-                    w = min(max(free_offset(abs(d), g, s4), nearest), a)
+            if g > 0.0 and a > 0.0:
+                if rise_at(a, d2, s4) <= g:
+                    w = a
+                elif w == 0.0 or rise_at(w, d2, s4) < g:
+                    w = min(max(free_offset(abs(d), g, s4), w), a)
             h = t0 + g * (a - w) + profile_at(math.sqrt(d2 + w * w), s4)
             if h < tile[jj, ii]:
                 tile[jj, ii] = h
