@@ -110,7 +110,20 @@ def plan_roughing(
     grounds = _longest_first(ground, rules, layers)
     for layer, further in zip(layers, _overruns(layers, ground.pitch, rules.radius), strict=True):
         _cut_layer(grounds, rules, layer, further)
-    return _finished(ground, rules)
+    toolpath = _finished(ground, rules)
+    if spare and not len(toolpath.points):  # what is small is passed over between passes, not instead of them
+        return plan_roughing(
+            target,
+            region,
+            cutter,
+            section,
+            overrun=overrun,
+            clearance=clearance,
+            step=step,
+            left=left,
+            clamps=clamps,
+        )
+    return toolpath
 
 
 def _rules(
