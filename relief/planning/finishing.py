@@ -5,6 +5,7 @@ that grows with the miss and not with its square. So whole passes are laid as wi
 leave is simulated, every node that falls short gets a visit by the exact tip position that finishes it, and
 then all detours are cut short that the simulation shows to be needless. Where there would be so many visits
 that they would take about as long as the passes, these are laid closer instead, which leaves hardly any.
+Of two ways to lay passes the one is taken that is shorter, its repairs included.
 """
 
 from __future__ import annotations
@@ -30,13 +31,15 @@ from relief.toolpath import Toolpath
 MANY = 0.14  # where more vertices than this for each half pitch of length are the outcome …
 PROBED = 8  # … in every eighth pass …
 LOOSE, TIGHT = 0.5, 0.16  # … so many scallops of room, and less where that leaves a ridge too high
-TOLERANCE = 0.005  # mm: how far above the exact path one with fewer blocks may run elsewhere
+TOLERANCE = 0.005  # mm: how far above the exact path one with fewer blocks may run elsewhere …
+LESS = 0.4  # … and so much of that where it leaves a ridge too high
 BARELY = 1.065  # scallops: where repairs of ridges that are hardly higher than this would come …
-HARDLY = 0.016  # … to more than this share of the passes' length …
-CLOSE = 0.97  # … these lie so much closer, as such ridges go with the square of it
-GRAINY = 0.7  # where all repairs would still come to more than this share …
-CLOSER, CLOSEST = 0.75, 0.6  # … they lie closer by so much, down to so much: they cut low grain as it comes
-NEAR = 0.5  # stepovers: how far about such a ridge the path is laid tightly
+HARDLY = 0.016  # … to more than this share of the passes' length, the path is laid tightly about them …
+OFTEN, CLOSE = 0.045, 0.98  # … and from this share on so much closer, as ridges go with the square of that
+WORTH = 0.995  # what is not shorter by this is not taken: closer and tighter paths bend more often
+GRAINY = 0.7  # where all repairs would come to more than this share …
+CLOSER, CLOSEST = 0.75, 0.6  # … closer by so much, down to so much: they cut low grain as it comes
+NEAR = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,9 +116,10 @@ def plan_finishing(
     spacing = stepover(shape.corner_radius, scallop)
     task = finishing_task(target, region, shape, scallop, tolerance, step, finest)
     told.fraction(0.2)
-    task, path, missed, laid = _laid(task, shape, scallop, angle, cut, roomy)
+    laid = _laid(task, shape, scallop, angle, cut, roomy)
+    task = laid.task
     told.fraction(0.4)
-    path, touched = brought_in(task, path, missed, spacing)
+    path, touched = brought_in(task, laid.path, laid.missed, spacing)
     told.fraction(0.6)
     path = shortened(task, path, touched, spacing)
     path, _ = repaired(task, path, spacing)
@@ -123,7 +127,7 @@ def plan_finishing(
     told.fraction(1.0)
     yardstick = ball_area(task.tip) / spacing
     return FinishingPlan(
-        toolpath, yardstick, toolpath.cutting_length(), laid.angle_deg, _grain_note(laid.share)
+        toolpath, yardstick, toolpath.cutting_length(), laid.angle_deg, _grain_note(laid.way.share)
     )
 
 
@@ -138,11 +142,38 @@ def _grain_note(share: float) -> tuple[str, ...]:
     )
 
 
-class Laid(NamedTuple):
-    """Whole passes: their bearing from X, and the share of the stepover of a plane that they lie apart."""
+class Way(NamedTuple):
+    """How passes are laid.
 
-    angle_deg: float
+    Parameters
+    ----------
+    share : of the stepover of a plane, how far apart
+    tight : whether they have less room above the tip where that leaves a ridge too high
+    """
+
     share: float
+    tight: bool
+
+
+class Laid(NamedTuple):
+    """The path along whole passes, and what it misses.
+
+    Parameters
+    ----------
+    task : with the room that the path has
+    path : along all passes
+    missed : what it leaves too high
+    angle_deg : bearing of the passes from X
+    way : how they lie
+    cost : mm, length of passes and repairs
+    """
+
+    task: Task
+    path: Points
+    missed: Runs
+    angle_deg: float
+    way: Way
+    cost: float
 
 
 def _laid(
@@ -152,30 +183,43 @@ def _laid(
     angle: float | Literal["auto"],
     cut: Literal["both ways", "climb", "conventional"],
     roomy: bool | None,
-    share: float = 1.0,
-) -> tuple[Task, Points, Runs, Laid]:
-    """Return the task with room for its path, the path along whole passes, what it misses, how they lie.
+) -> Laid:
+    """Return passes a stepover apart, or a share of that where they and their repairs are shorter so."""
+    spacing, widest = stepover(shape.corner_radius, scallop), laid_stepover(shape, scallop, task.how[0])
 
-    Passes lie a share of the stepover apart, less where that takes less time.
-    """
-    spacing, laid = stepover(shape.corner_radius, scallop), laid_stepover(shape, scallop, task.how[0])
-    lines = whole_passes(task.tip, shape.corner_radius, share * laid, angle)
-    wide, path = _along_lines(task, lines, cut, roomy, spacing, scallop)
-    missed = missed_runs(wide, path, spacing)
-    wanted = _share_wanted(share, path, missed, spacing)
-    if wanted < share:
-        return _laid(task, shape, scallop, lines.angle_deg, cut, roomy, wanted)
-    return wide, path, missed, Laid(lines.angle_deg, share)
+    passes: dict[float, tuple[Lines, Task, Points]] = {}
+
+    def lay(way: Way, angle: float | Literal["auto"]) -> Laid:
+        if way.share not in passes:
+            lines = whole_passes(task.tip, shape.corner_radius, way.share * widest, angle)
+            passes[way.share] = lines, *_along_lines(task, lines, cut, roomy, spacing, scallop)
+        lines, roomier, path = passes[way.share]
+        if way.tight:
+            roomier = _tightened(roomier, path, spacing, LESS * float(task.ground.room.max()))
+            path = _along(roomier, lines, cut)
+        missed = missed_runs(roomier, path, spacing)
+        cost = path_length(path) + float(missed.costs(spacing).sum())
+        return Laid(roomier, path, missed, lines.angle_deg, way, cost)
+
+    laid = lay(Way(1.0, tight=False), angle)
+    while way := _another_way(laid, spacing):
+        other = lay(way, laid.angle_deg)
+        if other.cost > WORTH * laid.cost:
+            break
+        laid = other
+    return laid
 
 
-def _share_wanted(share: float, path: Points, missed: Runs, spacing: float) -> float:
-    """Return the share of the stepover at which passes and their repairs take less time than now."""
-    costs = missed.costs(spacing) / path_length(path)
-    if share == 1 and costs[missed.worst < BARELY].sum() > HARDLY:
-        return CLOSE
+def _another_way(laid: Laid, spacing: float) -> Way | None:
+    """Return another way to lay passes that may come out shorter, repairs included."""
+    share, tight = laid.way
+    costs = laid.missed.costs(spacing) / path_length(laid.path)
     if share > CLOSEST and costs.sum() > GRAINY:
-        return CLOSER * share
-    return share
+        return Way(CLOSER * share, tight)
+    barely = costs[laid.missed.worst < BARELY].sum()
+    if share == 1 and not tight and barely > HARDLY:
+        return Way(CLOSE if barely > OFTEN else share, tight=True)
+    return None
 
 
 def _along_lines(
