@@ -30,14 +30,14 @@ from relief.toolpath import Toolpath
 
 MANY = 0.14  # where more vertices than this for each half pitch of length are the outcome …
 PROBED = 8  # … in every eighth pass …
-LOOSE, TIGHT = 0.5, 0.16  # … so many scallops of room, and less where that leaves a ridge too high
+LOOSE, TIGHT = 0.5, 0.18  # … so many scallops of room, and less where that leaves a ridge too high
 TOLERANCE = 0.005  # mm: how far above the exact path one with fewer blocks may run elsewhere …
 LESS = 0.4  # … and so much of that where it leaves a ridge too high
 BARELY = 1.065  # scallops: where repairs of ridges that are hardly higher than this would come …
 HARDLY = 0.016  # … to more than this share of the passes' length, the path is laid tightly about them …
 OFTEN, CLOSE = 0.045, 0.98  # … and from this share on so much closer, as ridges go with the square of that
 WORTH = 0.995  # what is not shorter by this is not taken: closer and tighter paths bend more often
-GRAINY = 0.7  # where all repairs would come to more than this share …
+GRAINY = 0.7  # where all other repairs would come to more than this share …
 CLOSER, CLOSEST = 0.75, 0.6  # … closer by so much, down to so much: they cut low grain as it comes
 NEAR = 0.5
 
@@ -214,9 +214,9 @@ def _another_way(laid: Laid, spacing: float) -> Way | None:
     """Return another way to lay passes that may come out shorter, repairs included."""
     share, tight = laid.way
     costs = laid.missed.costs(spacing) / path_length(laid.path)
-    if share > CLOSEST and costs.sum() > GRAINY:
-        return Way(CLOSER * share, tight)
     barely = costs[laid.missed.worst < BARELY].sum()
+    if share > CLOSEST and costs.sum() - barely > GRAINY:
+        return Way(CLOSER * share, tight)
     if share == 1 and not tight and barely > HARDLY:
         return Way(CLOSE if barely > OFTEN else share, tight=True)
     return None

@@ -26,7 +26,8 @@ CLOSER = 0.0005  # … and where it then cuts more than is allowed …
 DEPTH = 0.001  # … to any move of the finished path
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
-CREASE_MARGIN = 0.9  # … and what is aimed at is this share of the scallop
+BETWEEN = 0.1  # … and as much of the grid's pitch is taken off the scallop, for what stands between nodes …
+LEAST_AIM = 0.8  # … but no more than leaves this share of it
 ROOM = 0.1  # of the scallop at most may be spent on having fewer blocks
 SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over the finest's, it finishes
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
@@ -89,12 +90,13 @@ def finishing_task(
     heights, source = reach_grid_source(tip.heights, profile_table(shape, target.pitch))
     reach = tip.with_heights(heights)
     steep = _steepness(reach)
-    limit = heights + _aimed(source, scallop) * steep
+    aimed = _aimed(source, scallop, target.pitch)
+    limit = heights + aimed * steep
     promise = heights + np.float32(scallop) * steep
     if finest is not None:
         best = reachable_inside(target, region, finest)
         promise = best.heights + np.float32(scallop) * _steepness(best)
-        limit = _shared(limit, reach, source, scallop, best)
+        limit = _shared(limit, reach, aimed, scallop, best)
     form, kept_form = (np.array(each, dtype=np.float64) for each in (shape, kept_off))
     above = min(tolerance, ROOM * scallop)
     room = np.full(target.heights.shape, above, dtype=np.float32)
@@ -114,21 +116,19 @@ def _steepness(surface: Heightfield) -> Floats:
     return np.sqrt(1 + surface.slope() ** 2).astype(np.float32)
 
 
-def _shared(
-    limit: Floats, reach: Heightfield, source: npt.NDArray[np.int32], scallop: float, finest: Heightfield
-) -> Floats:
+def _shared(limit: Floats, reach: Heightfield, aimed: Floats, scallop: float, finest: Heightfield) -> Floats:
     """Return the limits of a cutter after which finer ones come: strict where it finishes, else wide."""
     steep = _steepness(finest)
     gap = reach.heights - finest.heights
-    strict = finest.heights + _aimed(source, scallop) * steep
+    strict = finest.heights + aimed * steep
     return np.where(gap <= SERVED * scallop * steep, strict, np.maximum(limit, reach.heights + EASED))
 
 
-def _aimed(source: npt.NDArray[np.int32], scallop: float) -> Floats:
+def _aimed(source: npt.NDArray[np.int32], scallop: float, pitch: float) -> Floats:
     """Return the scallop to aim at for each node: less in creases, where much may stand between two nodes."""
     served = np.bincount(source.ravel(), minlength=source.size)[source]
-    share = np.where(served >= CREASE, np.float32(CREASE_MARGIN), np.float32(MARGIN))
-    return share * np.float32(scallop)
+    creased = max(min(scallop - BETWEEN * pitch, MARGIN * scallop), LEAST_AIM * scallop)
+    return np.where(served >= CREASE, np.float32(creased), np.float32(MARGIN * scallop))
 
 
 def what_is_left(task: Task, path: Points) -> Floats:
