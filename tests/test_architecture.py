@@ -75,6 +75,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "planning.tabs",
         "planning.layers",
     ),
+    ("planning.order",),
     ("planning.roughing", "planning.finishing", "planning.cutout"),
     ("planning.rest",),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),

@@ -14,10 +14,11 @@ from relief.toolpath import PLUNGE, RAPID, Toolpath
 
 Doubles = npt.NDArray[np.float64]
 
-# Each level of feed is this share of the one above: few enough that the F word changes rarely.
-RUNG = 0.9
+# Each level of feed is this share of the one above: what is given away by levels is little, and few of the
+# finest steps change the F word.
+RUNG = 0.97
 # What nodes tell of a cut is no more exact than this: so much more than the chosen cut counts as it.
-EVEN = 1.08
+EVEN = 1.05
 # Feeds are smoothed along the way in cells of this share of the radius: so many cells before and behind a
 # heavier one are fed like it, and so many in a row must be light before the cutter is hurried: speeding up
 # for less gains nothing.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -31,27 +32,33 @@ STAY = 30.0
 BEND, MEAN = 48.0, 2.0
 
 
-def cut_span(ground: Ground, rules: Rules, span: Span, floor: float, backward: bool) -> None:
-    """Go to a span and cut it down to its floor, never deeper than the stepdown."""
+class Part(NamedTuple):
+    """A part of a pass that is cut in one go: where it is, how low it goes, and the stock that is met, mm."""
+
+    span: Span
+    floors: Doubles
+    met: Doubles
+
+
+def parts_of(ground: Ground, rules: Rules, span: Span, floor: float) -> list[Part]:
+    """Return what of a span there is to cut, down to a floor and never deeper than the stepdown."""
     met = met_by(ground.stock, ground.pitch, rules, span)
     floors = _eased(ground, rules, _reachable_floor(ground, rules, span, floor), met)
     taken = np.flatnonzero(met > floors + TRIFLE)
     if not taken.size:
-        return
+        return []
     breaks = np.flatnonzero(np.diff(taken) > STAY / ground.pitch)
     firsts, lasts = taken[np.append(0, breaks + 1)], taken[np.append(breaks, taken.size - 1)]
     # One node more at each end: where that is air, the cutter comes down beside the stock.
     pieces = [(max(int(a) - 1, 0), min(int(b) + 2, len(floors))) for a, b in zip(firsts, lasts, strict=True)]
-    for start, stop in reversed(pieces) if backward else pieces:
-        _cut_piece(
-            ground, rules, Span(span.row, span.first + start, span.first + stop), floors[start:stop], backward
-        )
+    return [Part(Span(span.row, span.first + a, span.first + b), floors[a:b], met[a:b]) for a, b in pieces]
 
 
-def _cut_piece(ground: Ground, rules: Rules, span: Span, floors: Doubles, backward: bool) -> None:
-    """Go to a part of a span and cut it."""
+def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool) -> None:
+    """Go to a part of a pass and cut it."""
+    span = part.span
     way = slice(None, None, -1) if backward else slice(None)
-    floors = np.ascontiguousarray(floors[way])
+    floors = np.ascontiguousarray(part.floors[way])
     nodes = np.arange(span.first, span.last)[way]
     axis = _axis(ground, rules, span, way)
     if len(floors) < SHORTEST_RAMP and (axis > floors + rules.bite).all():

@@ -28,7 +28,10 @@ def other_way(low: Mask, lines: int, pitch: float, radius: float) -> Mask:
     labels, _ = ndimage.label(part)
     for number, window in enumerate(ndimage.find_objects(labels), start=1):
         mine = labels[window] == number
-        saved = (_count(mine) - _count(mine.T)) / lines * TURN
+        rows = low[window[0]]
+        rest = rows.copy()
+        rest[:, window[1]] &= ~mine
+        saved = (_count(rows) - _count(rest) - _count(mine.T)) / lines * TURN
         if saved < DETOUR:
             part[window][mine] = False
     return np.asarray(part)

@@ -20,13 +20,13 @@ from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.planning.approach import BITE, CORE, onto_lattice
 from relief.planning.ground import NOWHERE, Doubles, Ground, Mask, Rules, Span, ground_to_cut
-from relief.planning.passes import STAY, cut_span, met_by
+from relief.planning.order import TALL, Main, cut_nearest_first, distance
+from relief.planning.passes import STAY, met_by
 from relief.planning.raster import (
     fine_rows,
     groups,
     joined,
     main_rows,
-    neighbours,
     other_way,
     spans,
     walls_along,
@@ -42,8 +42,8 @@ HALVINGS = 3
 # What stands between passes is worth another if it is as much as a full cut takes over this way, mm: going
 # there and down to it takes longer than cutting twice that.
 LUMP = 12.0
-# or if it stands so high, as a share of the stepdown, over so many mm.
-TALL, SHORTEST = 0.65, 1.0
+# or if it is tall over so many mm.
+SHORTEST = 1.0
 # Passes of a layer that hang together are worth going to likewise, or where they take more than the finishing
 # cutter may.
 PATCH = 60.0
@@ -244,10 +244,10 @@ def _cut_layer(grounds: Sequence[Ground], rules: Rules, layer: Slice, further: f
         if _worth(side.ground, rules, layer, group)
     ]
     while waiting:
-        number = min(range(len(waiting)), key=lambda n: _away(waiting[n][0].ground, waiting[n][1]))
+        number = min(range(len(waiting)), key=lambda n: distance(waiting[n][0].ground, waiting[n][1]))
         side, group = waiting.pop(number)
         now = _turn_to(side, now)
-        _cut_main(side.ground, rules, group, layer)
+        Main(side.ground, rules, group, layer).cut()
     for side in (now, *(side for side in sides if side is not now)) if ground.whole else ():
         now = _turn_to(side, now)
         _cut_ridges(side, rules, layer)
@@ -282,14 +282,6 @@ def _turn_to(side: _Side, now: _Side) -> _Side:
     return side
 
 
-def _away(ground: Ground, group: Sequence[Span]) -> float:
-    """Return how far the cutter is from where a group of passes may begin, in nodes."""
-    rows = {min(span.row for span in group), max(span.row for span in group)}
-    table = np.array([span for span in group if span.row in rows], dtype=np.float64)
-    x, y = (0.0, 0.0) if ground.here is None else ground.here[:2] / ground.pitch
-    return float(min(np.hypot(table[:, side] - x, table[:, 0] - y).min() for side in (1, 2)))
-
-
 def _cut_ridges(side: _Side, rules: Rules, layer: Slice) -> None:
     """Cut what stands between the passes of a layer: along walls that they ended at, then in the open."""
     ground = side.ground
@@ -302,7 +294,7 @@ def _cut_ridges(side: _Side, rules: Rules, layer: Slice) -> None:
             for span in spans(mask, row)
             for ridge in _ridges(ground, rules, span, step, layer, met_by(stands, ground.pitch, rules, span))
         ]
-        _cut_nearest_first(ground, rules, ridges, layer.floor)
+        cut_nearest_first(ground, rules, ridges, layer.floor)
 
 
 def _ridges(
@@ -327,79 +319,6 @@ def _ridges(
         tall = stands.max() > TALL * rules.stepdown and len(stands) * ground.pitch >= SHORTEST
         if tall or volume >= LUMP * rules.stepdown * rules.stepover:
             yield Span(row, first + ridge.first, first + ridge.last)
-
-
-def _cut_main(ground: Ground, rules: Rules, whole: Sequence[Span], layer: Slice) -> None:
-    """Cut the main passes of a region, each beside one that is already cut wherever there is one."""
-    sweep = 0
-    if rules.cut != "both ways":
-        # With a clockwise spindle climb cutting has the material on the right of the way the cutter goes.
-        sweep = -1 if (rules.cut == "climb") != ground.turned else 1
-    before, after = neighbours(whole, layer.lines)
-    waiting = set(range(len(whole)))
-    last, trend = -1, 0
-    while waiting:
-        choice = _candidates(waiting, before, after, last, trend, sweep)
-        number, backward = _nearest(ground, [(k, whole[k]) for k in choice], both=sweep == 0)
-        waiting.remove(number)
-        trend = 0 if last < 0 else int(np.sign(whole[number].row - whole[last].row))
-        last = number
-        cut_span(ground, rules, whole[number], layer.floor, backward)
-
-
-def _candidates(
-    waiting: set[int],
-    before: list[list[int]],
-    after: list[list[int]],
-    last: int,
-    trend: int,
-    sweep: int,
-) -> list[int]:
-    """Return the spans that may come next: beside the last one if there are any, else those at an end."""
-    if sweep:
-        ahead, behind = (after, before) if sweep > 0 else (before, after)
-        ready = [k for k in sorted(waiting) if not any(m in waiting for m in behind[k])]
-        beside = [k for k in ready if last >= 0 and k in ahead[last]]
-        return beside or ready
-    if last >= 0:
-        for side in (after, before) if trend >= 0 else (before, after):
-            beside = [k for k in side[last] if k in waiting]
-            if beside:
-                return beside
-    ends = [
-        k
-        for k in sorted(waiting)
-        if not any(m in waiting for m in before[k]) or not any(m in waiting for m in after[k])
-    ]
-    return ends
-
-
-def _cut_nearest_first(ground: Ground, rules: Rules, spans: list[Span], floor: float) -> None:
-    """Cut passes between the main ones."""
-    waiting = dict(enumerate(spans))
-    while waiting:
-        number, backward = _nearest(ground, list(waiting.items()), both=True)
-        span = waiting.pop(number)
-        if rules.cut != "both ways":
-            backward = _wall_on_the_left(ground, span) == ((rules.cut == "climb") != ground.turned)
-        cut_span(ground, rules, span, floor, backward)
-
-
-def _wall_on_the_left(ground: Ground, span: Span) -> bool:
-    """Whether the ground is higher on the left of a span that is cut forward."""
-    row, columns = span.row, slice(span.first, span.last)
-    left = ground.tip[min(row + 1, ground.tip.shape[0] - 1), columns]
-    return bool(left.sum() > ground.tip[max(row - 1, 0), columns].sum())
-
-
-def _nearest(ground: Ground, choice: Sequence[tuple[int, Span]], *, both: bool) -> tuple[int, bool]:
-    """Return the number of the span that begins nearest, and whether that is its far end."""
-    table = np.array([span for _, span in choice], dtype=np.float64)
-    x, y = (0.0, 0.0) if ground.here is None else ground.here[:2] / ground.pitch
-    from_first = np.hypot(table[:, 1] - x, table[:, 0] - y)
-    from_last = np.hypot(table[:, 2] - 1 - x, table[:, 0] - y) if both else np.full(len(table), np.inf)
-    best = int(np.argmin(np.minimum(from_first, from_last)))
-    return choice[best][0], bool(from_last[best] < from_first[best])
 
 
 def _finished(ground: Ground, rules: Rules) -> Toolpath:

@@ -74,13 +74,13 @@ def test_no_stretch_takes_more_than_was_chosen():
 
 
 def test_levels_are_few():
-    """The F word takes each level of a ladder, whose rungs lie a tenth apart."""
+    """The F word takes each level of a ladder, whose rungs lie some three hundredths apart."""
     _, _, _, wanted = plain_and_paced()
     levels = np.unique(wanted[wanted > 0])
 
-    assert EVEN < 1 / RUNG
-    assert len(levels) <= 40
-    assert (levels[1:] / levels[:-1]).min() > 1.05
+    assert RUNG * EVEN < 1.03  # on the mean no more is asked for than was chosen, as well as nodes tell it
+    assert len(levels) <= 50
+    assert (levels[1:] / levels[:-1]).min() > 1.02
 
 
 def path_lengths(path: Toolpath) -> np.ndarray:
