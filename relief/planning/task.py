@@ -27,7 +27,8 @@ DEPTH = 0.001  # … to any move of the finished path
 MARGIN = 0.995  # of the scallop is aimed at, so that rounding cannot exceed it
 CREASE = 4  # nodes left by one tip position: there the cutter touches two places at once …
 BETWEEN = 0.1  # … and as much of the grid's pitch is taken off the scallop, for what stands between nodes …
-LEAST_AIM = 0.8  # … but no more than leaves this share of it
+LEAST_AIM = 0.8  # … but no more than leaves this share of it …
+UPRIGHT, FOOT_AIM = 2.4, 0.5  # … or this, at the foot of what is so many times as long as seen from above
 ROOM = 0.1  # of the scallop at most may be spent on having fewer blocks
 SERVED = 0.5  # scallops: where a cutter's reach stands no higher than this over the finest's, it finishes
 EASED = 0.3  # mm: what it may leave over its own reach elsewhere, since a finer cutter comes there
@@ -90,7 +91,7 @@ def finishing_task(
     heights, source = reach_grid_source(tip.heights, profile_table(shape, target.pitch))
     reach = tip.with_heights(heights)
     steep = _steepness(reach)
-    aimed = _aimed(source, scallop, target.pitch)
+    aimed = _aimed(source, steep, scallop, target.pitch)
     limit = heights + aimed * steep
     promise = heights + np.float32(scallop) * steep
     if finest is not None:
@@ -124,11 +125,15 @@ def _shared(limit: Floats, reach: Heightfield, aimed: Floats, scallop: float, fi
     return np.where(gap <= SERVED * scallop * steep, strict, np.maximum(limit, reach.heights + EASED))
 
 
-def _aimed(source: npt.NDArray[np.int32], scallop: float, pitch: float) -> Floats:
-    """Return the scallop to aim at for each node: less in creases, where much may stand between two nodes."""
+def _aimed(source: npt.NDArray[np.int32], steep: Floats, scallop: float, pitch: float) -> Floats:
+    """Return the scallop to aim at for each node: less in creases, where much may stand between two nodes.
+
+    A wall whose foot is missed by a little stands whole between them.
+    """
     served = np.bincount(source.ravel(), minlength=source.size)[source]
     creased = max(min(scallop - BETWEEN * pitch, MARGIN * scallop), LEAST_AIM * scallop)
-    return np.where(served >= CREASE, np.float32(creased), np.float32(MARGIN * scallop))
+    foot = np.where(steep > UPRIGHT, np.float32(FOOT_AIM * scallop), np.float32(creased))
+    return np.where(served >= CREASE, foot, np.float32(MARGIN * scallop))
 
 
 def what_is_left(task: Task, path: Points) -> Floats:
