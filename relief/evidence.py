@@ -123,5 +123,10 @@ class Evidence(RunEvidence):
 
 
 def floor_left(programs: Iterable[ReadProgram], thickness: float) -> float:
-    """Return the least thickness of stock that programs leave, mm."""
-    return thickness + min(float(program.after.heights.min()) for program in programs)
+    """Return the least thickness of stock that programs leave where they cut, mm."""
+    lowest = 0.0
+    for program in programs:
+        after = program.after.heights
+        cut = after < program.before.heights
+        lowest = min(lowest, float(after.min(where=cut, initial=0.0)))
+    return thickness + lowest

@@ -24,6 +24,7 @@ from relief.planning.pacing import paced
 from relief.planning.rest import plan_rest
 from relief.planning.roughing import plan_roughing
 from relief.planning.scoring import plan_scoring
+from relief.planning.shares import Cell
 from relief.planning.spacing import stepover
 from relief.planning.trace import plan_trace, swept_outline
 from relief.progress import Progress
@@ -318,8 +319,14 @@ def outline_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _pro
     return Plan(operation.name, toolpath, feed, operation.cutter, feeds)
 
 
-def cutout_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _progress: Progress) -> Plan:
-    """Cut the part free."""
+def cutout_plan(
+    operation: Operation,
+    setup: Setup,
+    _done: Sequence[Plan],
+    _progress: Progress,
+    cell: Cell | None = None,
+) -> Plan:
+    """Cut the part free, or as much of it as is cut in a tile."""
     part = cast(Part, setup.part)
     plan = plan_cutout(
         part.outline,
@@ -329,6 +336,7 @@ def cutout_plan(operation: Operation, setup: Setup, _done: Sequence[Plan], _prog
         clearance=setup.clearance,
         step=setup.step,
         stock=setup.target.region,
+        cell=cell,
     )
     return _planned(
         operation, setup, plan.toolpath, part.section, stepdown=plan.stepdown, notes=plan.warnings

@@ -41,8 +41,8 @@ from relief.surfaces import reachable_inside
 from relief.timing import program_seconds
 from relief.units import format_length
 
-# What holds every cut where all of them are one program.
-ONE_PROGRAM = "1-carving.nc"
+# What is done by a program that holds every cut.
+ALL_OF_IT = "carving"
 
 
 @dataclass(frozen=True)
@@ -122,10 +122,12 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
         seconds = program_seconds(read_program(program_text(plan, setup)), setup.machine)
         works.append(_work(plan, setup, seconds))
         progress.fraction(done / len(plans))
-    files = [(name, works[k : k + 1]) for k, name in enumerate(_names(plans))]
-    if setup.job.output.programs == "one":
-        files[1:] = [(ONE_PROGRAM, works[1:])] * len(works[1:])
-    texts = {file: _written(done, plan, setup) for (file, done), plan in zip(files, plans, strict=True)}
+    files = list(_names(plans, setup.job.output.programs == "one"))
+    held: dict[str, list[Work]] = {}
+    for file, work in zip(files, works, strict=True):
+        held.setdefault(file, []).append(work)
+    tiles = dict(zip(files, (plan.tile for plan in plans), strict=True))
+    texts = {file: _written(held[file], tiles[file], setup) for file in held}
     return tuple(
         Program(
             file,
@@ -137,7 +139,7 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
             plan.feeds if plan.shaped else None,
             entry_rule(setup, plan.operation, plan.cutter, plan.feeds.plunge if plan.feeds else 0.0),
         )
-        for (file, _), plan in zip(files, plans, strict=True)
+        for file, plan in zip(files, plans, strict=True)
     )
 
 
@@ -150,20 +152,27 @@ def entry_rule(setup: Setup, name: str, cutter: Cutter | None, plunge: float) ->
     return EntryRule(angle, plunge, follows=name.endswith("finishing"))
 
 
-def _written(works: Sequence[Work], plan: Plan, setup: Setup) -> bytes:
-    return write_works(works, setup.machine, setup.zero_of(plan.tile), setup.job.output.units)
+def _written(works: Sequence[Work], tile: int, setup: Setup) -> bytes:
+    return write_works(works, setup.machine, setup.zero_of(tile), setup.job.output.units)
 
 
-def _names(plans: Sequence[Plan]) -> Iterator[str]:
-    """Yield the name of each plan's file: numbered in running order, in tiles each from its trace on."""
+def _names(plans: Sequence[Plan], together: bool) -> Iterator[str]:
+    """Yield the name of each plan's file: numbered in running order, in tiles each from its trace on.
+
+    All that cuts may be together in one file, or in one for each tile.
+    """
     for tile, group in groupby(plans, key=lambda plan: plan.tile):
         for number, plan in enumerate(group):
-            yield file_name(number, plan.operation, tile)
+            yield (
+                file_name(1, ALL_OF_IT, tile)
+                if number and together
+                else file_name(number, plan.operation, tile)
+            )
 
 
 def program_text(plan: Plan, setup: Setup) -> bytes:
     """Return a plan as the text of a program of its own, without its time."""
-    return _written([_work(plan, setup, None)], plan, setup)
+    return _written([_work(plan, setup, None)], plan.tile, setup)
 
 
 def _work(plan: Plan, setup: Setup, seconds: float | None) -> Work:
@@ -271,8 +280,13 @@ def _finished(programs: Sequence[ReadProgram], setup: Setup) -> Heightfield:
     last = programs[-1]
     if setup.part is None:
         return last.after
-    before = next((p.before for p in programs if p.operation == "cutout"), last.after)
-    return last.after.with_heights(np.where(setup.part.nodes, last.after.heights, before.heights))
+    cutouts = [number for number, program in enumerate(programs) if program.operation == "cutout"]
+    board = programs[cutouts[0]].before if cutouts else last.after
+    for program in programs[cutouts[0] :] if cutouts else ():
+        # in tiles, others come after the first cutout
+        if program.cutter and program.operation not in ("cutout", "holes"):
+            board = carve_stock(board, program.moves, program.cutter)
+    return last.after.with_heights(np.where(setup.part.nodes, last.after.heights, board.heights))
 
 
 def _scored(programs: Sequence[ReadProgram], setup: Setup) -> Heights:

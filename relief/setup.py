@@ -20,7 +20,9 @@ from relief.job import Job
 from relief.lettering import lettered
 from relief.part import FRAME, Part, cut_width, cutout_cutter, lay_out_part
 from relief.picture import Brightness
+from relief.planning.layers import flare
 from relief.planning.outline import rectangle
+from relief.planning.shares import reach
 from relief.ridges import scallop_meaning, sharp_stepover
 from relief.sections import Clamp
 from relief.shaping import LARGEST
@@ -178,7 +180,7 @@ def lay_out(
     region = relief.region
     asked, job = job, _with_sizes(job, relief, target)
     step = float(10.0**-machine.decimals)
-    tiling = _tiling(job, machine, region, rough, finishing, margins, step)
+    tiling = _tiling(job, machine, region, rough, finishing, freeing, margins, step)
     if tiling is None:
         _check_travel(job, machine, relief, rough, finishing, freeing)
     part = lay_out_part(job, freeing, material, target, region, opacity) if freeing else None
@@ -254,11 +256,23 @@ def _tile_overlap(finishing: Sequence[Cutter]) -> float:
     return max(cutter.diameter for cutter in finishing) / 2 + SPARE
 
 
-def _tile_needs(job: Job, pitch: float, rough: Cutter, finishing: Sequence[Cutter]) -> Needs:
-    """Return what a tile needs: roughing goes up to a radius past the overrun, or to where an edge falls."""
+def _tile_needs(
+    job: Job, pitch: float, rough: Cutter, finishing: Sequence[Cutter], freeing: Cutter | None
+) -> Needs:
+    """Return what a tile needs: roughing goes up to a radius past the overrun, or to where an edge falls.
+
+    A cutout goes beyond a seam as far as a tab that stands on it reaches.
+    """
     radius = rough.diameter / 2
     axis = max(_overrun(job, finishing) + radius, radius + job.roughing.allowance + 2 * pitch) + 2 * pitch
-    return Needs(axis + radius + SPARE, _tile_overlap(finishing) + SEAM, rough)
+    beyond, overlap = axis + radius + SPARE, _tile_overlap(finishing) + SEAM
+    if freeing:
+        cutout = job.cutout
+        beyond = max(beyond, cut_width(job, freeing))
+        tab_width = 0.0 if cutout.skin else cutout.tab_width
+        across = reach(freeing.diameter / 2, flare(freeing.diameter / 2, cutout.allowance), tab_width)
+        overlap = max(overlap, across + freeing.diameter / 2 - beyond)
+    return Needs(beyond, overlap, rough)
 
 
 def _tiling(
@@ -267,6 +281,7 @@ def _tiling(
     region: Region,
     rough: Cutter,
     finishing: Sequence[Cutter],
+    freeing: Cutter | None,
     margins: tuple[float, float],
     step: float,
 ) -> Tiling | None:
@@ -279,14 +294,14 @@ def _tiling(
     """
     if not job.tiles:
         return None
-    needs = _tile_needs(job, job.output.pitch or 0.0, rough, finishing)
+    needs = _tile_needs(job, job.output.pitch or 0.0, rough, finishing, freeing)
     tiling = lay_out_tiles(region, machine.travel, needs, margins, step)
     if tiling is None:
         return None
-    if job.cutout.shape != "none" or job.output.programs == "one" or job.outline.cutter is not None:
+    if freeing and not job.cutout.tabs and not job.cutout.skin:
         message = (
-            "tiles: a job in tiles is not cut out, not scored, and has a program for each cutter; leave out"
-            ' cutout.shape, outline.cutter and output.programs = "one", or use a machine with more travel'
+            "tiles: the board is moved between tiles, and nothing would hold what is cut free in it; leave"
+            " tabs (cutout.tabs) or a skin (cutout.skin)"
         )
         raise JobError(message)
     if not rough.plunges:
@@ -295,7 +310,7 @@ def _tiling(
             " (plunges = false); take a roughing.cutter whose edges reach its middle"
         )
         raise JobError(message)
-    deep = job.stock.thickness + PIN_DEPTH
+    deep = job.stock.thickness + max(PIN_DEPTH, job.cutout.through)
     for what, least in (
         (f'the cutting edges of "{rough.name}"', rough.cutting_length),
         (f"Z of {machine.name} less its clearance", machine.travel[2] - clearance_over(job.clamps, machine)),
@@ -419,7 +434,7 @@ def _margins(
         if freeing:
             margin = max(margin, cut_width(job, freeing) + FRAME)
         if job.tiles:
-            margin = max(margin, math.ceil(_tile_needs(job, relief.pitch, rough, finishing).margin))
+            margin = max(margin, math.ceil(_tile_needs(job, relief.pitch, rough, finishing, freeing).margin))
     sides = []
     for name, stock, size in (
         ("width", job.stock.width, relief.width),

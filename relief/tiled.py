@@ -8,12 +8,14 @@ from dataclasses import replace
 import numpy as np
 
 from relief.heightfield import Region
-from relief.operations import Operation, job_operations
+from relief.operations import Operation, check_one_program, job_operations
 from relief.planning.pacing import paced
+from relief.planning.shares import Cell
 from relief.plans import (
     PLANNERS,
     Plan,
     Speeds,
+    cutout_plan,
     feeds_for,
     left_standing,
     move_feeds,
@@ -34,28 +36,33 @@ def plan_tiles(setup: Setup, tiling: Tiling, progress: Progress) -> tuple[Plan, 
     """Plan every program of every tile, in running order.
 
     Roughing is planned tile by tile, since it must never begin in the middle of uncut stock. Finishing
-    passes are planned once for the whole relief and cut in two at the seams: so no seam shows.
+    passes and scored lines are planned once for the whole relief and cut in two at the seams: so no seam
+    shows. The cutout of the whole has its tabs; each tile then cuts its stretches of it, ramping into each.
 
     Raises
     ------
     PlanError, ShopError, JobError
         A cut that cannot be planned, or a cutter that the spindle cannot turn.
     """
+    check_one_program(setup)
     rough: dict[int, tuple[Plan, ...]] = {}
     for tile in tiling.tiles:
         progress.stage(f"planning tile {tile.number} of {len(tiling.tiles)}")
         rough[tile.number] = _roughing(setup, tile, progress)
     done = tuple(plan for plans in rough.values() for plan in plans)
-    finishing: tuple[Plan, ...] = ()
+    surface: tuple[Plan, ...] = ()
     for operation in job_operations(setup):
-        if operation.kind == "finishing":
+        if operation.kind in ("finishing", "outline"):
             progress.stage(f"planning the {operation.name}")
-            finishing += (PLANNERS["finishing"](operation, setup, (*done, *finishing), progress),)
+            surface += (PLANNERS[operation.kind](operation, setup, (*done, *surface), progress),)
+    if setup.part:
+        progress.stage("planning the cutout")
     found: list[Plan] = []
     for tile in tiling.tiles:
         cuts = (*_holes(setup, tile), *rough[tile.number])
-        for plan in finishing:
+        for plan in surface:
             cuts += _share(plan, setup, tile, cuts)
+        cuts += _cutout(setup, tiling, tile, progress)
         cuts = tuple(over_clamps(plan, setup) for plan in cuts if len(plan.toolpath.points))
         trace = replace(trace_plan(setup, cuts), notes=_notes(setup, tiling) if tile.number == 1 else ())
         found += [replace(plan, tile=tile.number) for plan in (trace, *cuts)]
@@ -75,8 +82,19 @@ def _roughing(setup: Setup, tile: Tile, progress: Progress) -> tuple[Plan, ...]:
     return plans
 
 
+def _cutout(setup: Setup, tiling: Tiling, tile: Tile, progress: Progress) -> tuple[Plan, ...]:
+    """Return what a tile cuts of the part's outline: one plan or none."""
+    cell = Cell(tiling.seams, tiling.cell(tile))
+    plans = (
+        cutout_plan(operation, setup, (), progress, cell)
+        for operation in job_operations(setup)
+        if operation.kind == "cutout"
+    )
+    return tuple(plan if tile.number == 1 else replace(plan, notes=()) for plan in plans)
+
+
 def _share(plan: Plan, setup: Setup, tile: Tile, done: tuple[Plan, ...]) -> tuple[Plan, ...]:
-    """Return what of a finishing plan lies in a tile, or a little beyond its seams: one plan or none."""
+    """Return what of a plan lies in a tile, or a little beyond its seams: one plan or none."""
     assert plan.feeds is not None
     assert plan.cutter is not None
     toolpath, own, whole = plan.toolpath, tile.region, setup.region
@@ -202,6 +220,16 @@ def _notes(setup: Setup, tiling: Tiling) -> tuple[str, ...]:
         " bed, so a sacrificial board has to lie there",
         *(_told(leg, setup, pin) for leg in tiling.legs),
         "run all programs of a tile, tile-1-0-trace.nc and on, before the board is moved",
+        *(_hanging(setup) if setup.part else ()),
+    )
+
+
+def _hanging(setup: Setup) -> tuple[str, ...]:
+    """Tell how to take hold of a board in which the part hangs."""
+    held = "a skin" if setup.job.cutout.skin else "tabs"
+    return (
+        f"each tile cuts its share of the outline, where only {held} then hold the part: lift the board by"
+        " its frame, with both hands, and press nothing on the part",
     )
 
 

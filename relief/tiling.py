@@ -90,6 +90,17 @@ class Tiling:
         return tuple(sorted({leg.axis for leg in self.legs}))
 
     @property
+    def seams(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Where tiles meet, mm: places along X, and along Y, rising."""
+        rights, fars = ({tile.region.right for tile in self.tiles}, {tile.region.far for tile in self.tiles})
+        return tuple(sorted(rights)[:-1]), tuple(sorted(fars)[:-1])
+
+    def cell(self, tile: Tile) -> tuple[int, int]:
+        """Return column and row of a tile."""
+        x, y = self.seams
+        return sum(seam <= tile.region.left for seam in x), sum(seam <= tile.region.near for seam in y)
+
+    @property
     def holes(self) -> tuple[Place, ...]:
         """Every hole of the board."""
         return tuple(hole for tile in self.tiles for hole in tile.holes)

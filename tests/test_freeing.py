@@ -29,7 +29,10 @@ SIZE = (48.0, 36.0)
 
 @dataclass(frozen=True)
 class Freed:
-    """A job with a cutout, and its part as asked for, in program coordinates, mm."""
+    """A job with a cutout, and its part as asked for, in program coordinates, mm.
+
+    `cuts` names the programs of the cutout, and how far the board was moved on for each, where it was.
+    """
 
     report: Report
     folder: Path
@@ -37,20 +40,28 @@ class Freed:
     bottom: float
     radius: float
     tab: tuple[int, float, float]
+    cuts: tuple[tuple[str, tuple[float, float]], ...] = (("3-cutout.nc", (0.0, 0.0)),)
 
     def ways(self, height: float) -> shapely.Geometry:
         """Return where the axis goes with the tip below a height, both above the bottom of the stock."""
-        points, rapid, _ = independent.positions((self.folder / "3-cutout.nc").read_text("ascii"))
-        low = ~rapid[1:] & (np.maximum(points[:-1, 2], points[1:, 2]) < self.bottom + height)
-        low &= (points[:-1, :2] != points[1:, :2]).any(axis=1)
-        pairs = np.stack([points[:-1][low, :2], points[1:][low, :2]], axis=1)
-        return shapely.line_merge(shapely.union_all(shapely.linestrings(pairs), grid_size=1e-3))
+        pairs = [np.zeros((0, 2, 2))]
+        for file, moved in self.cuts:
+            points, rapid, _ = independent.positions((self.folder / file).read_text("ascii"))
+            low = ~rapid[1:] & (np.maximum(points[:-1, 2], points[1:, 2]) < self.bottom + height)
+            low &= (points[:-1, :2] != points[1:, :2]).any(axis=1)
+            pairs.append(np.stack([points[:-1][low, :2], points[1:][low, :2]], axis=1) + moved)
+        return shapely.line_merge(
+            shapely.union_all(shapely.linestrings(np.concatenate(pairs)), grid_size=1e-3)
+        )
+
+    def cleared(self, height: float) -> shapely.Geometry:
+        """Return what is gone at a height above the bottom."""
+        lines = shapely.get_parts(self.ways(height))
+        return shapely.union_all(shapely.buffer(lines, self.radius, quad_segs=64))
 
     def joined(self, height: float) -> list[float]:
         """Return the widths of what stands half-way across the cut beside the part, at a height."""
-        cleared = shapely.union_all(
-            shapely.buffer(shapely.get_parts(self.ways(height)), self.radius, quad_segs=64)
-        )
+        cleared = self.cleared(height)
         found = []
         for rim in shapely.get_parts(self.part.buffer(self.radius + 0.1, quad_segs=64).boundary):
             left = shapely.get_parts(shapely.line_merge(rim - cleared))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 
 from relief.errors import JobError
@@ -20,7 +21,7 @@ from relief.tiled import clipped
 from relief.tiling import Needs, lay_out_tiles
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
 from relief.workflow import carve
-from tests import fields, independent
+from tests import fields, independent, test_freeing
 from tests.judge import underside
 
 PITCH, THICKNESS = 0.4, 12.0
@@ -53,7 +54,7 @@ def surface(folder: Path, report, shape: tuple[int, int], shifts: dict[str, np.n
     """Return what all programs leave of the relief, each laid where its tile lies, by scipy."""
     left = [np.zeros(shape)]
     for run in report.programs:
-        if run.cutter is None or run.operation == "holes":
+        if run.cutter is None or run.operation in ("holes", "cutout"):
             continue
         points = independent.positions((folder / run.file).read_text("ascii"))[0] + shifts.get(
             run.file[:6], 0.0
@@ -89,31 +90,36 @@ def shifts_of(folder: Path) -> dict[str, np.ndarray]:
     return shifts
 
 
+CUT_OUT = {"cutout.shape": "rectangle", "relief.margin": 30, "cutout.tabs": 5, "cutout.tab_width": 6.0}
+ROUND = {"cutout.shape": "ellipse", "relief.margin": 30, "outline.cutter": "drag", "outline.lines": 2}
+
+
 @pytest.mark.parametrize(
-    ("shop", "turned", "sizes", "tiles"),
+    ("shop", "turned", "settings", "tiles"),
     [
         ("small", False, {}, 3),
-        ("small", True, {}, 3),
-        ("square", False, {"rows": 216, "size": 88.0, "relief.margin": 27}, 4),
+        ("small", True, CUT_OUT, 3),
+        ("square", False, {"rows": 216, "size": 88.0} | ROUND, 4),
     ],
 )
-def test_tiles_carve_what_the_whole_job_carves(tmp_path, shop, turned, sizes, tiles):
-    """To 0.01 mm on every node of the relief; each program stays within the travel."""
-    report, target = carved(tmp_path, shop, turned, **sizes)
-    whole, _ = carved(tmp_path, "large", turned, **sizes)
+def test_tiles_carve_what_the_whole_job_carves(tmp_path, shop, turned, settings, tiles):
+    """To 0.01 mm on every node of the relief, its outline too; each program stays within the travel."""
+    report, target = carved(tmp_path, shop, turned, **settings)
+    whole, _ = carved(tmp_path, "large", turned, **settings)
     assert report.ready, report.stops
     assert whole.ready
 
     folder, files = tmp_path / shop, [run.file for run in report.programs]
-    assert files[:5] == [
-        "tile-1-0-trace.nc", "tile-1-1-holes.nc", "tile-1-2-roughing.nc", "tile-1-3-finishing.nc",
-        "tile-2-0-trace.nc",
+    assert files[:4] == [
+        "tile-1-0-trace.nc", "tile-1-1-holes.nc", "tile-1-2-roughing.nc", "tile-1-3-finishing.nc"
     ]  # fmt: skip
     shifts = shifts_of(folder)
     assert len(shifts) == tiles == int(files[-1][5])
     tiled = surface(folder, report, target.shape, shifts)
     alone = surface(tmp_path / "large", whole, target.shape, {})
     assert np.abs(tiled - alone).max() <= 0.01
+    if "cutout.shape" in settings:
+        check_part(tmp_path, shop, report, whole, target.shape, shifts)
 
     travel = {"small": (96, 67, 60) if turned else (67, 96, 60), "square": (96, 96, 60)}[shop]
     spans = []
@@ -122,6 +128,47 @@ def test_tiles_carve_what_the_whole_job_carves(tmp_path, shop, turned, sizes, ti
         spans += [np.nanmin(points, axis=0), np.nanmax(points, axis=0)]
     assert (np.ptp(spans, axis=0) <= travel).all()
     assert recheck([folder / file for file in files], folder).ready
+
+
+def check_part(folder: Path, shop: str, report, whole, shape: tuple[int, int], shifts) -> None:
+    """Hold the part that tiles cut free against the shape and the tabs asked for, and the whole job's."""
+    cutout, (length, width) = report.job["cutout"], (np.array(shape) - 1) * PITCH
+    part = shapely.box(0, 0, width, length)
+    if cutout["shape"] == "ellipse":
+        turn = np.linspace(0, 2 * np.pi, 2000, endpoint=False)
+        part = shapely.Polygon(np.column_stack([np.cos(turn), np.sin(turn)]) * 0.5 + 0.5)
+        part = shapely.affinity.scale(part, width, length, origin=(0, 0))
+    tab = (cutout["tabs"], cutout["tab_width"], cutout["tab_height"])
+    files = [run.file for run in report.programs if run.operation == "cutout"]
+    assert len(files) == len(shifts)
+    radius = next(run.cutter.diameter for run in report.programs if run.operation == "cutout") / 2
+    cuts = tuple((file, tuple(shifts[file[:6]][:2])) for file in files)
+    freed = test_freeing.Freed(report, folder / shop, part, -THICKNESS, radius, tab, cuts)
+    test_freeing.test_no_move_cuts_into_the_part(freed)
+    test_freeing.test_the_outline_is_true(freed)
+    test_freeing.test_the_tabs_asked_for_stand_and_nothing_else(freed)
+
+    last = ((whole.programs[-1].file, (0.0, 0.0)),)
+    alone = test_freeing.Freed(whole, folder / "large", part, -THICKNESS, radius, tab, last)
+    for height in (0.01, tab[2] + 0.01, THICKNESS - 1.0):
+        ours, theirs = freed.cleared(height), alone.cleared(height)
+        assert theirs.buffer(0.01).contains(ours)
+        assert ours.buffer(0.01).contains(theirs)
+
+
+def test_a_tile_may_be_one_program(tmp_path, monkeypatch):
+    """On a machine that changes cutters each tile has its trace and a program with all its cuts."""
+    monkeypatch.setitem(SHOPS, "small", SHOPS["small"] + 'tool_change = "M6"\n')
+    settings = CUT_OUT | {"cutout.tabs": 2, "output.programs": "one"}
+    report, _ = carved(tmp_path, "small", rows=30, size=52.0, **settings)
+    assert report.ready, report.stops
+
+    files = [f"tile-{tile}-{name}.nc" for tile in (1, 2) for name in ("0-trace", "1-carving")]
+    assert sorted(path.name for path in (tmp_path / "small").glob("*.nc")) == files
+    cuts = ["holes", "roughing", "finishing", "cutout"]
+    found = [(run.file, run.operation) for run in report.programs if run.cutter]
+    assert found == [(files[1], cut) for cut in cuts] + [(files[3], cut) for cut in cuts[1:]]
+    assert recheck([tmp_path / "small" / file for file in files], tmp_path / "small").ready
 
 
 def test_the_holes_stand_in_mesh_and_drawing(tmp_path):
@@ -158,7 +205,10 @@ def test_a_job_that_fits_is_not_divided(tmp_path):
     ("settings", "words"),
     [
         ({"tiles": False}, ("along X, but small travels 67 mm", "set tiles = true")),
-        ({"cutout.shape": "rectangle", "relief.margin": 25}, ("a job in tiles is not cut out",)),
+        (
+            {"cutout.shape": "rectangle", "cutout.tabs": 0},
+            ("the board is moved between tiles", "cutout.tabs"),
+        ),
         ({"relief.margin": 8}, ("the holes for the pins need", "raise relief.margin")),
         ({"stock.thickness": 25}, ("the holes for the pins go 31 mm deep", "thinner stock")),
     ],

@@ -16,8 +16,9 @@ from shapely.geometry.base import BaseGeometry
 
 from relief.errors import PlanError
 from relief.heightfield import Region
-from relief.planning.layers import Contour, Rules, cut_contour, cut_ring, flare
+from relief.planning.layers import Contour, Rules, cut_contour
 from relief.planning.outline import THINNED, Ring, grown, pieces, rectangle, rims, ring, shrunk
+from relief.planning.shares import Cell
 from relief.planning.tabs import Room, Tab, banks, tab_places
 from relief.sections import Cutout
 from relief.shop.records import Cutter
@@ -62,6 +63,7 @@ def plan_cutout(
     step: float = 0.001,
     top: float = 0.0,
     stock: Region | None = None,
+    cell: Cell | None = None,
 ) -> CutoutPlan:
     """Plan the cuts that free a part from its board.
 
@@ -76,6 +78,7 @@ def plan_cutout(
     step : mm, the lattice that the program text can express
     top : mm, nothing stands higher than this beside the outline, one cutter wide
     stock : the board; None: wide enough everywhere
+    cell : the tile of which the toolpath cuts its share; None: it cuts all; tabs and warnings are the whole's
 
     Returns
     -------
@@ -95,8 +98,9 @@ def plan_cutout(
     walls = _walls(kept, rules, section, warnings)
     frame, loose = _waste(kept, walls, rules, stock)
     contours = [_with_tabs(wall, outlines, frame, loose, rules, section, warnings) for wall in walls]
-    paths = [] if section.skin else [cut_ring(way, (), rules) for way in _clearing_rings(loose, rules)]
-    paths += [cut_contour(contour, rules, section.tab_width) for contour in contours]
+    clearing = [] if section.skin else _clearing_rings(loose, rules)
+    paths = [cut_contour(Contour(way, None, True, ()), rules, section.tab_width, cell) for way in clearing]
+    paths += [cut_contour(contour, rules, section.tab_width, cell) for contour in contours]
     tabs = tuple(
         Tab(float(x), float(y), section.tab_width, rules.tab_top + thickness)
         for contour in contours
@@ -207,7 +211,7 @@ def _with_tabs(
 
 def _room(section: Cutout, rules: Rules) -> Room:
     """Return what a tab takes up beside the part."""
-    gap = section.tab_width + 2 * rules.radius + 2 * flare(rules)
+    gap = section.tab_width + 2 * rules.radius + 2 * rules.flare
     return Room(section.tab_width, gap, rules.radius, 1.3 * rules.radius + section.allowance)
 
 

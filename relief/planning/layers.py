@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import pairwise
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +16,7 @@ from shapely.ops import substring
 
 from relief.errors import PlanError
 from relief.planning.outline import Floats, Gap, Ring, gap_at
+from relief.planning.shares import Cell, gaps_beyond
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
 
 # A ramp to and fro that takes more legs than this has no room.
@@ -45,6 +48,11 @@ class Rules:
     clearance: float
     step: float
 
+    @property
+    def flare(self) -> float:
+        """How much earlier than the layers the wall pass stops at a tab, mm."""
+        return flare(self.radius, self.allowance)
+
 
 class Contour(NamedTuple):
     """One wall to be cut.
@@ -61,6 +69,10 @@ class Contour(NamedTuple):
     clear: Ring | None
     hole: bool
     tabs: tuple[float, ...]
+
+
+# A place of a tab, or a stretch that is another tile's.
+Mark = float | Gap
 
 
 class Way:
@@ -91,6 +103,11 @@ class Way:
     def lift(self, z: float, kind: int) -> None:
         """Go straight up or down."""
         self.to(self.points[-1][:2], z, kind)
+
+    def over_to(self, xy: npt.ArrayLike, z: float) -> None:
+        """Go to a place by rapids at a height."""
+        self.lift(z, RAPID)
+        self.to(xy, z, RAPID)
 
     def along(self, line: Floats, z: float) -> None:
         """Follow a line at one height."""
@@ -132,52 +149,85 @@ class Way:
         return Toolpath(np.array(self.points), np.array(self.kinds, dtype=np.uint8))
 
 
-def cut_contour(contour: Contour, rules: Rules, tab_width: float) -> Toolpath:
-    """Cut one ring in layers, then its wall."""
+def cut_contour(contour: Contour, rules: Rules, tab_width: float, cell: Cell | None = None) -> Toolpath:
+    """Cut one ring in layers, then its wall: all of it, or what of it is a tile's."""
     gap = tab_width + 2 * rules.radius
-    clear = contour.clear
-    wall_gaps = tuple(gap_at(contour.wall, place, gap + 2 * flare(rules)) for place in contour.tabs)
-    gaps: tuple[Gap, ...] = ()
-    if clear:
-        gaps = tuple(gap_at(clear, clear.nearest(contour.wall.at(place)), gap) for place in contour.tabs)
-    if clear is None or not _aligned(contour.wall, wall_gaps, clear, gaps, rules):
-        return cut_ring(contour.wall, tuple(gap_at(contour.wall, p, gap) for p in contour.tabs), rules)
+    wall, clear = contour.wall, contour.clear
+    marks = _marks(contour, gap + 2 * rules.flare, cell, rules) if cell else contour.tabs
+    if marks is None:
+        return Toolpath.join([])
+    # which way the layers run is the same for all tiles
+    if clear is None or not _aligned(contour, clear, {*contour.tabs, *marks}, gap, rules):
+        return cut_ring(wall, tuple(_on_wall(mark, wall, gap) for mark in marks), rules)
+    gaps = tuple(_beside(mark, wall, clear, gap, rules) for mark in marks)
     way = Way(clear.at(gaps[0].end if gaps else 0.0), rules)
     _cut_layers(way, clear, gaps, rules)
     if gaps:
-        _cut_wall_between_tabs(way, contour.wall, wall_gaps, clear, gaps, rules)
+        wall_gaps = tuple(_on_wall(mark, wall, gap + 2 * rules.flare) for mark in marks)
+        _cut_wall_between_tabs(way, wall, wall_gaps, clear, gaps, rules)
     else:
-        _cut_whole_wall(way, contour.wall, clear, rules)
+        _cut_whole_wall(way, wall, clear, rules)
     return way.toolpath(rules)
 
 
-def _aligned(
-    wall: Ring, wall_gaps: tuple[Gap, ...], clear: Ring, gaps: tuple[Gap, ...], rules: Rules
-) -> bool:
+def _marks(contour: Contour, wide: float, cell: Cell, rules: Rules) -> tuple[Mark, ...] | None:
+    """Return the tabs of a tile and the gaps beyond it, in order; None where nothing of the wall is its."""
+    wall = contour.wall
+    over = [gap_at(wall, place, wide) for place in contour.tabs]
+    beyond = gaps_beyond(wall, over, cell, rules.radius, rules.flare)
+    if not beyond:
+        return None if beyond is None else contour.tabs
+    own = [
+        place
+        for place in contour.tabs
+        if not any((place - gap.start) % wall.length < gap.end - gap.start for gap in beyond)
+    ]
+    first = beyond[0].start
+    starts: list[tuple[float, Mark]] = [((place - first) % wall.length, place) for place in own]
+    starts += [((gap.start - first) % wall.length, gap) for gap in beyond]
+    return tuple(mark for _, mark in sorted(starts, key=itemgetter(0)))
+
+
+def _on_wall(mark: Mark, wall: Ring, gap: float) -> Gap:
+    return mark if isinstance(mark, Gap) else gap_at(wall, mark, gap)
+
+
+def _beside(mark: Mark, wall: Ring, clear: Ring, gap: float, rules: Rules) -> Gap:
+    """Return the gap on the clear ring that lies beside a mark on the wall."""
+    if not isinstance(mark, Gap):
+        return gap_at(clear, clear.nearest(wall.at(mark)), gap)
+    start = clear.nearest(wall.at(mark.start + rules.flare))
+    end = clear.nearest(wall.at(mark.end - rules.flare))
+    return Gap(start, start + (end - start) % clear.length, beyond=True)
+
+
+def _aligned(contour: Contour, clear: Ring, marks: Collection[Mark], gap: float, rules: Rules) -> bool:
     """Tell whether every gap on the wall reaches a little beyond its fellow on the clear ring, at both ends.
 
     In tight bends it may not; there the layers run along the wall itself.
     """
-    most = 3 * flare(rules)
-    for wall_gap, gap in zip(wall_gaps, gaps, strict=True):
-        after = (wall_gap.end - wall.nearest(clear.at(gap.end))) % wall.length
-        before = (wall.nearest(clear.at(gap.start)) - wall_gap.start) % wall.length
+    most, wall = 3 * rules.flare, contour.wall
+    for mark in marks:
+        wall_gap = _on_wall(mark, wall, gap + 2 * rules.flare)
+        beside = _beside(mark, wall, clear, gap, rules)
+        after = (wall_gap.end - wall.nearest(clear.at(beside.end))) % wall.length
+        before = (wall.nearest(clear.at(beside.start)) - wall_gap.start) % wall.length
         if max(after, before) > most:
             return False
     return True
 
 
-def flare(rules: Rules) -> float:
+def flare(radius: float, allowance: float) -> float:
     """Return how much earlier than the layers the wall pass stops at a tab, mm.
 
     Shifted toward the wall by the allowance a, a round cutter of radius R would take a crescent off the tab's
     end at full depth. Where it stands √(2 R a − a²) further off, the crescent lies in what is cleared.
     """
-    return math.sqrt(max(2 * rules.radius * rules.allowance - rules.allowance**2, 0.0))
+    return math.sqrt(max(2 * radius * allowance - allowance**2, 0.0))
 
 
 def cut_ring(along: Ring, gaps: tuple[Gap, ...], rules: Rules) -> Toolpath:
-    """Cut along one ring in layers, with the given gaps over tabs."""
+    """Cut along one ring in layers, with the given gaps."""
     way = Way(along.at(gaps[0].end if gaps else 0.0), rules)
     _cut_layers(way, along, gaps, rules)
     return way.toolpath(rules)
@@ -185,15 +235,18 @@ def cut_ring(along: Ring, gaps: tuple[Gap, ...], rules: Rules) -> Toolpath:
 
 def _cut_layers(way: Way, along: Ring, gaps: tuple[Gap, ...], rules: Rules) -> None:
     """Go round a ring layer by layer; over tabs, no deeper than their tops."""
-    way.lift(rules.top, PLUNGE)
+    if not gaps or not gaps[0].beyond:
+        way.lift(rules.top, PLUNGE)
     place = gaps[0].end if gaps else 0.0
     above = rules.top
     for level in rules.levels:
-        if gaps and level < rules.tab_top:
-            turned = (gaps[0].end - place) % along.length
-            way.along(along.between(place, place + turned), way.z)
-            _cut_between_tabs(way, along, gaps, above, level, rules)
-            place = gaps[0].end
+        kept = tuple(gap for gap in gaps if gap.beyond or level < rules.tab_top)
+        if kept:
+            if not kept[0].beyond:
+                turned = (kept[0].end - place) % along.length
+                way.along(along.between(place, place + turned), way.z)
+            _cut_between_gaps(way, along, kept, above, level, rules)
+            place = kept[0].end
         else:
             place = _cut_round(way, along, place, level, rules)
         above = level
@@ -210,19 +263,24 @@ def _cut_round(way: Way, along: Ring, place: float, level: float, rules: Rules) 
     return place
 
 
-def _cut_between_tabs(
+def _cut_between_gaps(
     way: Way, along: Ring, gaps: tuple[Gap, ...], above: float, level: float, rules: Rules
 ) -> None:
-    """Cut one layer between the tabs, from the end of the first and back to it.
+    """Cut one layer between gaps, from the end of the first and back to it.
 
-    Behind each tab the cutter goes down through what the layer above has cleared, ramps on along the ring,
-    turns back to the tab to take away the ramp, and goes on to the next: tabs have upright ends.
+    Behind each gap the cutter goes down through what the layer above has cleared, ramps on along the ring,
+    turns back to the gap to take away the ramp, and goes on to the next: tabs have upright ends.
     """
     for gap, following in zip(gaps, (*gaps[1:], gaps[0]), strict=True):
         start, end = gap.end, gap.end + (following.start - gap.end) % along.length
+        if gap.beyond:
+            way.over_to(along.at(start), rules.clearance)
         way.lift(min(way.z, above), PLUNGE)
         _ramp_to_and_fro(way, along.between(start, end), level, rules)
         way.along(along.between(start, end), level)
+        if following.beyond:
+            way.lift(rules.clearance, RAPID)
+            continue
         way.lift(rules.tab_top, CUT)
         over = following.start + (following.end - following.start)
         way.along(along.between(following.start, over), rules.tab_top)
@@ -290,11 +348,17 @@ def _cut_wall_between_tabs(
     for k in range(len(gaps)):
         gap, following = wall_gaps[k], wall_gaps[(k + 1) % len(gaps)]
         aside = _slide(wall, clear, *_slide_to(wall, clear.at(gaps[k].end), gap.end))
-        if k:  # before the first, the layers have ended on the clear ring
+        if gap.beyond:
+            way.over_to(clear.at(gaps[k].end), rules.clearance)
+        elif k:  # before the first, the layers have ended on the clear ring
             way.along(aside[::-1], way.z)
         way.to(clear.at(gaps[k].end), way.z)
         way.lift(level, PLUNGE)
         way.along(aside, level)
         way.along(wall.between(gap.end, gap.end + (following.start - gap.end) % wall.length), level)
+        if following.beyond:
+            way.along(_slide(wall, clear, following.start, rules.flare, leaving=True), level)
+            way.lift(rules.clearance, RAPID)
+            continue
         way.lift(rules.tab_top, CUT)
         way.along(wall.between(following.start, following.end), rules.tab_top)

@@ -221,10 +221,17 @@ class Ring:
 
 
 class Gap(NamedTuple):
-    """Where the cutter rises over a tab: places on a ring."""
+    """Where the cutter rises: places on a ring.
+
+    Parameters
+    ----------
+    start, end : where it has gone up, and where it may come down again
+    beyond : whether what lies in it is another tile's, and not a tab
+    """
 
     start: float
     end: float
+    beyond: bool = False
 
 
 def gap_at(ring: Ring, middle: float, width: float) -> Gap:
