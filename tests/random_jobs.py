@@ -258,6 +258,12 @@ def _tiles(rng: random.Random, folder: Path, settings: dict[str, object]) -> Pat
     settings |= {"machine": "short controller" if along_x else "shallow controller"}
     settings |= {"roughing.cutter": rng.choice(["flat 1/4 in", "flat 6 mm"]), "finishing.scallop": 0.25}
     settings |= {"relief.edge": rng.choice(["open", "walled"])}
+    if rng.random() < 0.6:
+        settings |= {"cutout.shape": rng.choice(["rectangle", "ellipse"])}
+        settings |= {"cutout.tabs": rng.choice([2, 3, 4])}
+        _hold(rng, settings)
+    if rng.random() < 0.3:
+        settings |= {"output.units": "in", "zero.xy": "centre"}
     return folder / "long.npy"
 
 
