@@ -69,13 +69,13 @@ def cut_width(job: Job, cutter: Cutter) -> float:
 
 def lay_out_part(
     job: Job,
-    cutter: Cutter,
+    cutter: Cutter | None,
     material: Material,
     target: Heightfield,
     region: Region,
     opacity: Brightness | None,
-) -> Part:
-    """Lay the part into its stock.
+) -> Part | None:
+    """Lay the part into its stock; None where nothing cuts it out.
 
     Parameters
     ----------
@@ -90,6 +90,8 @@ def lay_out_part(
     JobError, PlanError
         No room round the part, a cut deeper than the cutter or tabs higher than what is left to hold it.
     """
+    if cutter is None:
+        return None
     _check_frame(job, cutter, target.region, region)
     _check_depths(job, cutter, -float(target.heights.min()))
     outline = _asked(job, region, opacity)
