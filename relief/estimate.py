@@ -28,11 +28,11 @@ from relief.planning.task import finishing_task
 from relief.plans import Plan, Speeds, feeds_for, move_feeds, roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
-from relief.proof import program_text
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
 from relief.surfaces import tip_inside
+from relief.texts import program_text
 from relief.timing import move_seconds, program_seconds
 
 Doubles = npt.NDArray[np.float64]

@@ -24,10 +24,11 @@ from relief.planning.repairs import shortened
 from relief.planning.task import finishing_task
 from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Progress, Silent
-from relief.proof import prove, write_programs
+from relief.proof import prove
 from relief.sections import Finishing, Output
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
+from relief.texts import write_programs
 from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
 
 _OTHER_HALF = "from relief.firstrun import compile_proof; compile_proof()"

@@ -23,12 +23,13 @@ from relief.moves import Moves
 from relief.operations import Operation, job_operations
 from relief.plans import Speeds, asked_speeds, feeds_for, shapes_feed
 from relief.progress import Progress, Silent
-from relief.proof import Program, entry_rule, prove, read_file, run_program
+from relief.proof import prove, read_file, run_program
 from relief.report import format_time
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine
 from relief.tables import read_record
+from relief.texts import Program, entry_rule
 from relief.units import format_length
 
 # Larger files are no programs of the trade.

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import NamedTuple, NoReturn
 
 import numpy as np
-import numpy.typing as npt
 
 from relief.carving import rapid_contact
 from relief.checks import Check, run_checks
@@ -24,22 +23,18 @@ from relief.moves import Moves
 from relief.program.read import read_program
 from relief.program.write import CHANGE_CAUTION, write_beginning
 from relief.progress import Progress, Silent
-from relief.proof import Program, program_head, prove, read_file
+from relief.proof import prove, read_file
 from relief.recheck import Told, open_job, program_bytes, programs_for_job, told_by_report
 from relief.report import format_time
 from relief.setup import Setup
+from relief.stopped import Place, part_of, place_of, stopped_at
+from relief.texts import Program, program_head
 from relief.timing import program_seconds
 from relief.toolpath import PLUNGE, RAPID, Toolpath
 from relief.units import MM_PER_INCH, format_length
 
-# mm of the path, at least, that are cut once more before the interrupted place: controllers read ahead of the
-# cutter, so the block that was told may not have been reached yet.
-AGAIN = 10.0
-# mm of the path, at least, before that, on which the cutter comes down onto it, and from how high above it.
-RAMP, ABOVE = 10.0, 1.0
-# mm, how far from a cut a place may be that is said to lie on it; places this much farther than the nearest
-# are as good, since displays and stops are not exact.
-FAR, NEARLY = 1.0, 0.05
+# mm, from how high above it the cutter comes down onto the path.
+ABOVE = 1.0
 # mm, how deep the way in may touch the stock: roundings of heights kept as float32.
 TOUCH = 1e-3
 
@@ -92,21 +87,6 @@ class Resumed:
         )
 
 
-class _Place(NamedTuple):
-    """Where a program is taken up, as numbers of its moves.
-
-    Parameters
-    ----------
-    ramp : from its start on the cutter comes down onto the path
-    begin : from its start on the lines are the old ones
-    stop : the first move that was not made, or not to its end
-    """
-
-    ramp: int
-    begin: int
-    stop: int
-
-
 def resume(
     path: Path,
     folder: Path,
@@ -136,46 +116,99 @@ def resume(
     progress.stage("reading the job")
     setup, _ = open_job(folder / "job.toml")
     told, programs = _sound_programs(folder, setup)
-    first, parts = _parts_of(program_bytes(path), path, folder, programs)
-    moves = read_file(programs[first].file, programs[first].text)
-    if parts == 1:
-        _refuse_what_cannot_be_taken_up(programs[first], moves)
-    stop, notes = _stopped_at(programs[first].file, moves, line, position)
-    part, before = _part(moves, stop)
-    number, program = first + part, programs[first + part]
-    own = moves.by_cutter()[part] if parts > 1 else moves
-    entered = int(np.argmin(own.rapid))
-    if program.cutter and not program.cutter.turns and stop - before > entered:
-        again = f"take it up at its first cut, line {int(own.block[entered])}"
-        _refuse_to_drag_on(program.file, again)
-    place = _place(own, stop - before)
-    text = _text(program, told[number], own, place, setup, parts - part > 1)
-    _refuse_another_way(program.file, text, moves, before + place.begin)
+    cut, notes = _interrupted(path, folder, programs, line, position)
+    moves, own, number = cut.moves, cut.own, cut.first + cut.part
+    place = place_of(own, cut.stop - cut.before)
+    text = _text(cut.program, told[number], own, place, setup, cut.parts - cut.part > 1)
+    _refuse_another_way(cut.program.file, text, moves, cut.before + place.begin)
     progress.stage("carving what was cut, and what is still to be")
-    begun = stop - before > entered  # a cutter that has cut nothing yet is no part of what was done
-    done = programs[first : number + begun]
-    earlier = _text_before(
-        program, moves, int(moves.block[stop]) if begun or not part else own.changes[0].line
-    )
-    whole = [
-        *programs[:first],
-        *(replace(cut, text=earlier) for cut in done),
-        *(replace(left, file=name, text=text) for left in programs[number : first + parts]),
-        *programs[first + parts :],
-    ]
+    done, left = _done_and_left(cut, name, text)
+    whole = [*programs[: cut.first], *done, *left, *programs[cut.first + cut.parts :]]
     evidence = prove(whole, setup, progress).evidence
-    runs = evidence.programs[first + len(done) :][: parts - part]
+    runs = evidence.programs[cut.first + len(done) :][: len(left)]
     _refuse_a_touch(runs[0], len(runs[0].moves) - (len(own) - place.begin))
     return Resumed(
         text=text,
         of=path.name,
-        line=int(moves.block[stop]),
+        line=int(moves.block[cut.stop]),
         begins=int(own.block[place.begin]),
         again=float(own.lengths()[place.begin : place.stop].sum()),
         seconds=sum(run.seconds for run in runs),
         notes=notes,
         checks=run_checks(evidence),
     )
+
+
+class _Cut(NamedTuple):
+    """What was interrupted.
+
+    Parameters
+    ----------
+    programs : what each cutter does in its file, in running order
+    first : number of the first of them among all of the folder
+    moves : all of the file
+    part : which of them was interrupted, counted from 0
+    before : how many moves come before its own
+    stop : the first of the file's moves that was not made to its end
+    """
+
+    programs: tuple[Program, ...]
+    first: int
+    moves: Moves
+    part: int
+    before: int
+    stop: int
+
+    @property
+    def parts(self) -> int:
+        """How many cutters cut in the file."""
+        return len(self.programs)
+
+    @property
+    def program(self) -> Program:
+        """What the interrupted cutter does."""
+        return self.programs[self.part]
+
+    @property
+    def own(self) -> Moves:
+        """Its moves."""
+        return self.moves.by_cutter()[self.part] if self.parts > 1 else self.moves
+
+    @property
+    def begun(self) -> bool:
+        """Whether it has cut: one that has not is no part of what was done."""
+        return self.stop - self.before > int(np.argmin(self.own.rapid))
+
+
+def _interrupted(
+    path: Path,
+    folder: Path,
+    programs: Sequence[Program],
+    line: int | None,
+    position: tuple[float, float, float] | None,
+) -> tuple[_Cut, tuple[str, ...]]:
+    """Return what was interrupted, and what is to be said of it; refuse what cannot be taken up there."""
+    first, parts = _parts_of(program_bytes(path), path, folder, programs)
+    moves = read_file(programs[first].file, programs[first].text)
+    if parts == 1:
+        _refuse_what_cannot_be_taken_up(programs[first], moves)
+    stop, notes = stopped_at(programs[first].file, moves, line, position)
+    cut = _Cut(tuple(programs[first : first + parts]), first, moves, *part_of(moves, stop), stop)
+    cutter = cut.program.cutter
+    if cutter and not cutter.turns and cut.begun:
+        entered = int(cut.own.block[np.argmin(cut.own.rapid)])
+        _refuse_to_drag_on(cut.program.file, f"take it up at its first cut, line {entered}")
+    return cut, notes
+
+
+def _done_and_left(cut: _Cut, name: str, text: bytes) -> tuple[list[Program], list[Program]]:
+    """Return what was done of a file when it was interrupted, and what the new program does."""
+    line = int(cut.moves.block[cut.stop])
+    if cut.part and not cut.begun:
+        line = cut.own.changes[0].line
+    earlier = _text_before(cut.program, cut.moves, line)
+    done = [replace(program, text=earlier) for program in cut.programs[: cut.part + cut.begun]]
+    return done, [replace(program, file=name, text=text) for program in cut.programs[cut.part :]]
 
 
 def _sound_programs(folder: Path, setup: Setup) -> tuple[list[Told], list[Program]]:
@@ -210,16 +243,6 @@ def _parts_of(text: bytes, path: Path, folder: Path, programs: Sequence[Program]
     return same[0], sum(programs[number].file == programs[same[0]].file for number in same)
 
 
-def _part(moves: Moves, stop: int) -> tuple[int, int]:
-    """Return which cutter of a text makes a move, counted from 0, and how many moves came before its own."""
-    before = 0
-    for number, part in enumerate(moves.by_cutter()):
-        if stop < before + len(part):
-            return number, before
-        before += len(part)
-    raise AssertionError
-
-
 def _refuse_what_cannot_be_taken_up(program: Program, moves: Moves) -> None:
     """Refuse a file that is better run again as a whole."""
     file = program.file
@@ -246,80 +269,7 @@ def _refuse_to_drag_on(file: str, again: str) -> NoReturn:
     raise ProgramError(message)
 
 
-def _stopped_at(
-    file: str, moves: Moves, line: int | None, position: tuple[float, float, float] | None
-) -> tuple[int, tuple[str, ...]]:
-    """Return the first move that was not made to its end, and what is to be said of it."""
-    if position is not None:
-        return _nearest(file, moves, np.asarray(position))
-    if line is None:
-        message = f"{file}: where did it stop? Tell the line, or the position"
-        raise ProgramError(message)
-    last = int(moves.block[~moves.rapid][-1])
-    if not 1 <= line <= last:
-        message = f"{file} line {line}: the cuts of this program end at line {last}; which line was running?"
-        raise ProgramError(message)
-    stop = int(np.searchsorted(moves.block, line))
-    if moves.block[stop] != line or moves.rapid[stop]:
-        cut = int(moves.block[stop + int(np.argmin(moves.rapid[stop:]))])
-        message = f"{file} line {line}: is no cut; if it stopped there, resume at the next cut, line {cut}"
-        raise ProgramError(message)
-    return stop, ()
-
-
-def _nearest(file: str, moves: Moves, place: npt.NDArray[np.float64]) -> tuple[int, tuple[str, ...]]:
-    """Return the first cut that comes by a place, and what else does."""
-    starts, steps = moves.points[:-1], np.diff(moves.points, axis=0)
-    squares = np.maximum((steps**2).sum(axis=1), 1e-30)
-    along = np.clip(((place - starts) * steps).sum(axis=1) / squares, 0.0, 1.0)
-    away = np.sqrt(((starts + along[:, None] * steps - place) ** 2).sum(axis=1))
-    away = np.where(moves.rapid | np.isnan(away), np.inf, away)
-    nearest = int(np.argmin(away))
-    if away[nearest] > FAR:
-        message = (
-            f"{file}: no cut comes within {format_length(FAR)} of that position; the nearest is line"
-            f" {int(moves.block[nearest])}, {away[nearest]:.1f} mm away; give the position in the zero of the"
-            " job (G54), and a unit if it is not in millimetres"
-        )
-        raise ProgramError(message)
-    near = np.flatnonzero(away <= away[nearest] + NEARLY)
-    first = near[np.diff(near, prepend=-2) > 1]  # moves on end are one coming by
-    lines = [int(moves.block[k]) for k in first]
-    if len(lines) == 1:
-        return int(near[0]), ()
-    told = ", ".join(map(str, lines[:8])) + (" ..." if len(lines) > 8 else "")
-    note = (
-        f"the program comes by that position {len(lines)} times, at lines {told}; it is taken up at the"
-        " first, which may cut air for a while; name a later line with --at if you are sure of it"
-    )
-    return int(near[0]), (note,)
-
-
-def _place(moves: Moves, stop: int) -> _Place:
-    """Go back from where the program stopped: far enough to cut again, and far enough to ramp in.
-
-    Where the path was entered not far before, everything from that entry on is run again, with the program's
-    own way in.
-    """
-    begin = _back(moves, stop, AGAIN)
-    ramp = _back(moves, begin, RAMP)
-    if ramp == 0 or moves.rapid[ramp - 1]:
-        return _Place(ramp, ramp, stop)
-    return _Place(ramp, begin, stop)
-
-
-def _back(moves: Moves, move: int, least: float) -> int:
-    """Return the start of a line at least so far back along the path, but no further than its entry."""
-    lengths, first, gone = moves.lengths(), move, 0.0
-    while first > 0 and not moves.rapid[first - 1]:
-        if gone >= least and moves.block[first] != moves.block[first - 1]:
-            break
-        first -= 1
-        gone += float(lengths[first])
-    return first
-
-
-def _text(program: Program, told: Told, moves: Moves, place: _Place, setup: Setup, changes: bool) -> bytes:
+def _text(program: Program, told: Told, moves: Moves, place: Place, setup: Setup, changes: bool) -> bytes:
     """Return the new program; the time in its head is taken from a draft's own text."""
     draft = _draft(program, told, moves, place, setup, changes, None)
     seconds = program_seconds(read_program(draft), setup.machine)
@@ -330,7 +280,7 @@ def _draft(
     program: Program,
     told: Told,
     moves: Moves,
-    place: _Place,
+    place: Place,
     setup: Setup,
     changes: bool,
     seconds: float | None,
@@ -350,7 +300,7 @@ def _draft(
     return beginning + b"".join(program.text.splitlines(keepends=True)[line - 1 :])
 
 
-def _way_in(moves: Moves, place: _Place) -> Toolpath:
+def _way_in(moves: Moves, place: Place) -> Toolpath:
     """Return the way from clearance height down onto the path, in the coordinates of the text.
 
     Above a place where the cutter has been it goes straight down at a feed, then along the path, from above

@@ -24,12 +24,13 @@ from relief.mesh import Mesh, deviation_colours, glb_bytes, ply_bytes, reduced_s
 from relief.pictures import deviation_limit, deviation_png, lost_png, scallop_png, shaded_png
 from relief.plans import Plan, plan_operations
 from relief.progress import Progress, Silent
-from relief.proof import Proof, prove, write_programs
+from relief.proof import Proof, prove
 from relief.report import Grid, ProgramRun, Report
 from relief.sections import Output
 from relief.setup import Setup, set_up
 from relief.sheet import Stage, render_sheet
 from relief.shop.load import Shop
+from relief.texts import write_programs
 from relief.tiled import plan_tiles
 
 # Thickness of what the mesh keeps where the board is cut through, mm.

@@ -23,9 +23,9 @@ from relief.job import job_from_source
 from relief.plans import plan_operations
 from relief.program.read import read_program
 from relief.progress import Silent
-from relief.proof import write_programs
 from relief.setup import set_up
 from relief.shop.load import Shop
+from relief.texts import write_programs
 
 ROOT = Path(__file__).parent.parent
 TABLE = Path(__file__).parent / "golden.json"

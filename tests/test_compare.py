@@ -23,9 +23,9 @@ from relief.planning.finishing import FinishingPlan
 from relief.plans import Plan, finishing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
-from relief.proof import program_text
 from relief.setup import set_up
 from relief.shop.load import Shop
+from relief.texts import program_text
 from relief.timing import program_seconds
 from relief.toolpath import Toolpath
 

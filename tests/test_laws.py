@@ -18,9 +18,10 @@ from relief.plans import plan_operations
 from relief.program.read import read_program
 from relief.program.write import write_program
 from relief.progress import Silent
-from relief.proof import Program, Proof, program_head, prove, write_programs
+from relief.proof import Proof, prove
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
+from relief.texts import Program, program_head, write_programs
 from relief.toolpath import CUT, RAPID, Toolpath
 from tests import independent
 from tests.judge import OPEN, underside

@@ -20,13 +20,13 @@ from relief.kernels.sweep import sweep
 from relief.plans import left_standing, plan_operations
 from relief.program.read import read_program
 from relief.progress import Silent
-from relief.proof import write_programs
 from relief.recheck import recheck
 from relief.report import Report
 from relief.sections import Finishing, Output, Roughing
 from relief.setup import lay_out
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
+from relief.texts import write_programs
 from relief.timing import program_seconds
 from relief.workflow import carve
 from tests import fields, independent

@@ -17,10 +17,10 @@ from relief.operations import job_operations
 from relief.plans import roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
-from relief.proof import write_programs
 from relief.sections import Finishing, Relief, Roughing
 from relief.setup import lay_out
 from relief.shop.load import Shop
+from relief.texts import write_programs
 from relief.timing import program_seconds
 from relief.workflow import carve
 from tests import independent

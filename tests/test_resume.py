@@ -17,9 +17,10 @@ from relief.checks import Check
 from relief.cli import relief
 from relief.errors import ProgramError
 from relief.program.read import read_program
-from relief.proof import Program
-from relief.resume import AGAIN, resume
+from relief.resume import resume
 from relief.shop.records import Cutter
+from relief.stopped import AGAIN
+from relief.texts import Program
 from tests import independent
 from tests.judge import Made
 from tests.mutants import good

@@ -15,10 +15,11 @@ from relief.job import Job
 from relief.planning.scoring import plan_scoring
 from relief.plans import plan_operations
 from relief.progress import Silent
-from relief.proof import Program, prove, write_programs
+from relief.proof import prove
 from relief.sections import Outline, Relief
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
+from relief.texts import Program, write_programs
 from relief.toolpath import CUT
 from tests import fields
 

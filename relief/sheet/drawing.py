@@ -103,14 +103,9 @@ def set_up_drawing(
     beside = max(6.5, 1.4 + 0.56 * max(map(len, texts))) * text
     edge = max([stock.right, *(place.right for _, place in clamps)])
     travel, travel_stock = _travel(setup, stock, edge, text)
-    left, right = around.left - 2.2 * text, around.right + beside
-    bottom = max(section.far, labels[-1].y) + 0.8 * text
     return Drawing(
-        text=text,
-        left=left,
-        top=around.near - 1.9 * text,
-        width=right - left,
-        height=bottom - around.near + 1.9 * text,
+        text,
+        *_page(around, text, beside, max(section.far, labels[-1].y)),
         stock=stock,
         relief=_down(setup.region),
         zero=(-setup.zero[0], setup.zero[1]),
@@ -130,6 +125,12 @@ def set_up_drawing(
         zero_level=levels[1],
         labels=labels,
     )
+
+
+def _page(around: Region, text: float, beside: float, lowest: float) -> tuple[float, float, float, float]:
+    """Return left, top, width and height of the drawing, with room for what is written on every side."""
+    left, top = around.left - 2.2 * text, around.near - 1.9 * text
+    return left, top, around.right + beside - left, lowest + 0.8 * text - top
 
 
 def _points(path: Path2) -> str:

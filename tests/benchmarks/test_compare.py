@@ -29,9 +29,9 @@ from relief.operations import Operation
 from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
-from relief.proof import program_text
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
+from relief.texts import program_text
 from relief.timing import program_seconds
 
 FULL = bool(os.environ.get("RELIEF_FULL"))

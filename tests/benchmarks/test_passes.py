@@ -21,10 +21,11 @@ from relief.heightfield import Heightfield
 from relief.job import Job, job_from_source
 from relief.plans import plan_operations
 from relief.progress import Silent
-from relief.proof import prove, write_programs
+from relief.proof import prove
 from relief.sections import Finishing, Output
 from relief.setup import Setup, lay_out, set_up
 from relief.shop.load import Shop
+from relief.texts import write_programs
 from tests import fields
 
 FULL = bool(os.environ.get("RELIEF_FULL"))

@@ -28,10 +28,10 @@ from relief.operations import job_operations
 from relief.plans import roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
-from relief.proof import write_programs
 from relief.sections import Relief, Roughing
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
+from relief.texts import write_programs
 from relief.timing import move_seconds
 from tests import fields
 from tests.benchmarks.roughing_bound import Least, least_seconds

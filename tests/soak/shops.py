@@ -14,9 +14,9 @@ from relief.errors import ReliefError
 from relief.job import Job, set_key
 from relief.plans import plan_operations
 from relief.progress import Silent
-from relief.proof import write_programs
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
+from relief.texts import write_programs
 from tests import independent
 from tests.random_jobs import FLATS, ROUNDS, random_job
 

@@ -1,0 +1,119 @@
+"""Where an interrupted program stopped, and from how far back it is taken up."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from relief.errors import ProgramError
+from relief.moves import Moves
+from relief.units import format_length
+
+# mm of the path, at least, that are cut once more before the interrupted place: controllers read ahead of the
+# cutter, so the block that was told may not have been reached yet.
+AGAIN = 10.0
+# mm of the path, at least, before that, on which the cutter comes down onto it.
+RAMP = 10.0
+# mm, how far from a cut a place may be that is said to lie on it; places this much farther than the nearest
+# are as good, since displays and stops are not exact.
+FAR, NEARLY = 1.0, 0.05
+
+
+class Place(NamedTuple):
+    """Where a program is taken up, as numbers of its moves.
+
+    Parameters
+    ----------
+    ramp : from its start on the cutter comes down onto the path
+    begin : from its start on the lines are the old ones
+    stop : the first move that was not made, or not to its end
+    """
+
+    ramp: int
+    begin: int
+    stop: int
+
+
+def stopped_at(
+    file: str, moves: Moves, line: int | None, position: tuple[float, float, float] | None
+) -> tuple[int, tuple[str, ...]]:
+    """Return the first move that was not made to its end, and what is to be said of it."""
+    if position is not None:
+        return _nearest(file, moves, np.asarray(position))
+    if line is None:
+        message = f"{file}: where did it stop? Tell the line, or the position"
+        raise ProgramError(message)
+    last = int(moves.block[~moves.rapid][-1])
+    if not 1 <= line <= last:
+        message = f"{file} line {line}: the cuts of this program end at line {last}; which line was running?"
+        raise ProgramError(message)
+    stop = int(np.searchsorted(moves.block, line))
+    if moves.block[stop] != line or moves.rapid[stop]:
+        cut = int(moves.block[stop + int(np.argmin(moves.rapid[stop:]))])
+        message = f"{file} line {line}: is no cut; if it stopped there, resume at the next cut, line {cut}"
+        raise ProgramError(message)
+    return stop, ()
+
+
+def _nearest(file: str, moves: Moves, place: npt.NDArray[np.float64]) -> tuple[int, tuple[str, ...]]:
+    """Return the first cut that comes by a place, and what else does."""
+    starts, steps = moves.points[:-1], np.diff(moves.points, axis=0)
+    squares = np.maximum((steps**2).sum(axis=1), 1e-30)
+    along = np.clip(((place - starts) * steps).sum(axis=1) / squares, 0.0, 1.0)
+    away = np.sqrt(((starts + along[:, None] * steps - place) ** 2).sum(axis=1))
+    away = np.where(moves.rapid | np.isnan(away), np.inf, away)
+    nearest = int(np.argmin(away))
+    if away[nearest] > FAR:
+        message = (
+            f"{file}: no cut comes within {format_length(FAR)} of that position; the nearest is line"
+            f" {int(moves.block[nearest])}, {away[nearest]:.1f} mm away; give the position in the zero of the"
+            " job (G54), and a unit if it is not in millimetres"
+        )
+        raise ProgramError(message)
+    near = np.flatnonzero(away <= away[nearest] + NEARLY)
+    first = near[np.diff(near, prepend=-2) > 1]  # moves on end are one coming by
+    lines = [int(moves.block[k]) for k in first]
+    if len(lines) == 1:
+        return int(near[0]), ()
+    told = ", ".join(map(str, lines[:8])) + (" ..." if len(lines) > 8 else "")
+    note = (
+        f"the program comes by that position {len(lines)} times, at lines {told}; it is taken up at the"
+        " first, which may cut air for a while; name a later line with --at if you are sure of it"
+    )
+    return int(near[0]), (note,)
+
+
+def part_of(moves: Moves, stop: int) -> tuple[int, int]:
+    """Return which cutter of a text makes a move, counted from 0, and how many moves came before its own."""
+    before = 0
+    for number, part in enumerate(moves.by_cutter()):
+        if stop < before + len(part):
+            return number, before
+        before += len(part)
+    raise AssertionError
+
+
+def place_of(moves: Moves, stop: int) -> Place:
+    """Go back from where the program stopped: far enough to cut again, and far enough to ramp in.
+
+    Where the path was entered not far before, everything from that entry on is run again, with the program's
+    own way in.
+    """
+    begin = _back(moves, stop, AGAIN)
+    ramp = _back(moves, begin, RAMP)
+    if ramp == 0 or moves.rapid[ramp - 1]:
+        return Place(ramp, ramp, stop)
+    return Place(ramp, begin, stop)
+
+
+def _back(moves: Moves, move: int, least: float) -> int:
+    """Return the start of a line at least so far back along the path, but no further than its entry."""
+    lengths, first, gone = moves.lengths(), move, 0.0
+    while first > 0 and not moves.rapid[first - 1]:
+        if gone >= least and moves.block[first] != moves.block[first - 1]:
+            break
+        first -= 1
+        gone += float(lengths[first])
+    return first
