@@ -75,14 +75,19 @@ def test_hardly_more_moves_than_the_fewest():
     assert best <= ours <= 1.25 * best
 
 
-def test_a_circle_needs_the_chords_of_its_sagitta():
+@pytest.mark.parametrize(
+    ("radius", "deep", "chord"), [(16.0, 0.012, 1.239122), (10.0, 0.01, 0.894204), (1.5, 0.005, 0.244745)]
+)
+def test_a_circle_needs_the_chords_of_its_sagitta(radius, deep, chord):
     """Chords of sagitta e of a circle of radius R are 2 √(2 R e − e²) long (textbook geometry)."""
-    radius, deep = 16.0, 0.012
-    along = np.arange(-60, 61) * 0.05
+    assert 2 * math.sqrt(2 * radius * deep - deep**2) == pytest.approx(chord, abs=1e-6)
+    half = min(3.0, radius / 2)
+    along = np.linspace(-half, half, 121)
     height = np.sqrt(radius**2 - along**2) - radius
     stops, _ = moves(around(along, height, 0.001, deep - 0.001), height[0], height[-1])
-    chord = 2 * math.sqrt(2 * radius * deep - deep**2)
-    assert len(stops) - 1 <= math.ceil(1.15 * 6.0 / chord) + 1
+    way = 2 * radius * math.asin(half / radius)
+    assert len(stops) - 1 <= math.ceil(1.15 * way / chord) + 1
+    assert len(stops) - 1 >= math.floor(way / chord) - 1
 
 
 def test_a_straight_slope_is_one_move():

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from relief.errors import ProgramError
+from relief.program import arcs
 from relief.program.arcs import CHORD_DEVIATION
 from relief.program.read import read_program
 
@@ -64,6 +65,24 @@ def test_length_side_and_deviation(line: str, radius: float, angle_deg: float, l
     assert length(points) <= whole * (1 + 2e-4)
     assert radius - math.sqrt(radius**2 - chord**2 / 4) <= CHORD_DEVIATION + 1e-12
     assert (turned(points) > 0) == left
+
+
+# Radius r, deviation e, and the longest chord that strays no more, L = 2 √(2 r e − e²): the circular segment of
+# engineering handbooks, c = 2 √(h (2 r − h)) (formula from memory; the values are worked from it).
+LONGEST = [(10.0, 0.01, 0.894204), (1.5, 0.005, 0.244745)]
+
+
+@pytest.mark.parametrize(("radius", "deviation", "longest"), LONGEST)
+def test_no_chord_is_longer_than_its_sagitta_allows(monkeypatch, radius, deviation, longest) -> None:
+    """And none is needed less: one chord fewer round the circle would stray too far."""
+    assert radius - math.sqrt(radius**2 - longest**2 / 4) == pytest.approx(deviation, rel=1e-5)
+    monkeypatch.setattr(arcs, "CHORD_DEVIATION", deviation)
+    points = arc(f"G2 X0 I{radius}")
+    chords = np.linalg.norm(np.diff(points, axis=0), axis=1)
+
+    assert chords.max() <= longest + 5e-7
+    fewer = 2 * radius * math.sin(math.pi / (len(chords) - 1))
+    assert fewer > longest
 
 
 def test_where_the_arc_runs() -> None:
