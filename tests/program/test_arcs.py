@@ -67,8 +67,8 @@ def test_length_side_and_deviation(line: str, radius: float, angle_deg: float, l
     assert (turned(points) > 0) == left
 
 
-# Radius r, deviation e, and the longest chord that strays no more, L = 2 √(2 r e − e²): the circular segment of
-# engineering handbooks, c = 2 √(h (2 r − h)) (formula from memory; the values are worked from it).
+# Radius r, deviation e, and the longest chord that strays no more, L = 2 √(2 r e − e²): the circular segment
+# of engineering handbooks, c = 2 √(h (2 r − h)) (formula from memory; the values are worked from it).
 LONGEST = [(10.0, 0.01, 0.894204), (1.5, 0.005, 0.244745)]
 
 
