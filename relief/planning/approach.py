@@ -15,6 +15,9 @@ from relief.toolpath import CUT, PLUNGE, RAPID
 # mm; common practice, no source: rapids over cut ground stay this far above it, and this far away sideways.
 GAP = 1.0
 SIDE_GAP = 0.2
+# mm: a pass that begins nearer than this is gone to straight if that is a light cut and no more than so much
+# above both ends: going up, over and down takes longer.
+STRAIGHT, LIFT = 30.0, 2.0
 # The stock under the axis may stand this share of the stepdown above the tip before a descent becomes a ramp.
 BITE = 0.25
 # So wide, as a share of the diameter, is the middle of a cutter whose edges do not reach it: it comes down on
@@ -46,7 +49,7 @@ def approach(ground: Ground, rules: Rules, entry: tuple[float, float], low: floa
     if _slant(ground, rules, start, float(here[2]), entry, low):
         return True
     height = max(float(here[2]), low, _tip_along(ground, start, entry))
-    if math.dist(start, entry) <= _beside(ground, rules) and height <= max(here[2], low) + GAP:
+    if math.dist(start, entry) <= STRAIGHT and height <= max(here[2], low) + LIFT:
         stock = _standing(ground, rules, start, entry)
         blocked = rules.keep_out.blocks(ground.on_table(start, height), ground.on_table(entry, height))
         if stock - height <= rules.stepdown and not blocked:
@@ -68,7 +71,7 @@ def _slant(
     Where the axis comes to stand over solid stock, the cutter goes no deeper than it is.
     """
     run, bite = math.dist(start, entry), rules.bite
-    if not 0 < run <= _beside(ground, rules):
+    if not 0 < run <= STRAIGHT:
         return False
     x, y = _along(ground, start, entry)
     under = float(_middle(ground, rules, x[-1:], y[-1:])[0])
@@ -101,11 +104,6 @@ def _middle(
 def _standing(ground: Ground, rules: Rules, start: tuple[float, float], entry: tuple[float, float]) -> float:
     """Return the highest stock that a straight link may meet."""
     return link_height(ground.stock, ground.pitch, start, entry, rules.radius + EVEN)
-
-
-def _beside(ground: Ground, rules: Rules) -> float:
-    """Return how far away a pass still counts as beside the last one, mm."""
-    return 3 * rules.lines * ground.pitch
 
 
 def _along(
