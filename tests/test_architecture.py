@@ -73,6 +73,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "sources",
         "planning.pacing",
         "planning.approach",
+        "planning.turning",
         "planning.raster",
         "planning.remains",
         "planning.repairs",

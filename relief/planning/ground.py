@@ -20,6 +20,8 @@ from relief.units import format_length
 
 # Where there is no stock the ground is this deep, mm: below any layer.
 NOWHERE = -1000.0
+# What stands so high, as a share of the stepdown, is tall: it is cut wherever it is.
+TALL = 0.65
 
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -57,6 +59,11 @@ class Rules:
     cut: CutDirection
     keep_out: KeepOut
     spare: float = 0.0  # that the finishing cutter may take besides the allowance
+
+    @property
+    def small(self) -> float:
+        """What may be left of a layer here and there: no more than the finishing cutter takes, nor tall."""
+        return min(self.spare, TALL * self.stepdown)
 
 
 @dataclass

@@ -11,9 +11,7 @@ from relief.planning.passes import Part, cut_part, parts_of
 from relief.planning.raster import neighbours
 from relief.planning.slices import Slice
 
-# What stands so high is cut wherever it is, as a share of the stepdown.
-TALL = 0.65
-# What is lower is worth a pass if it is as much as a full cut takes over this way, mm: the pass beside it
+# What is not tall is worth a pass if it is as much as a full cut takes over this way, mm: the pass beside it
 # turns round for it.
 TURN = 24.0
 
@@ -70,7 +68,7 @@ class Main:
 def worth(ground: Ground, rules: Rules, layer: Slice, part: Part) -> bool:
     """Return whether a part of a pass takes so much that it is worth turning round for."""
     stands = np.maximum(part.met - part.floors, 0.0)
-    if stands.max() > min(rules.spare, TALL * rules.stepdown) or not ground.whole:
+    if stands.max() > rules.small or not ground.whole:
         return True
     volume = stands.sum() * layer.lines * ground.pitch**2
     return bool(volume >= TURN * rules.stepdown * rules.stepover)

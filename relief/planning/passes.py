@@ -19,12 +19,15 @@ from relief.kernels.roughing import (
 )
 from relief.planning.approach import approach, onto_lattice
 from relief.planning.ground import Doubles, Ground, Rules, Span
+from relief.planning.turning import turn_round
 from relief.toolpath import CUT, PLUNGE
 
 # A pass that takes less than this nowhere is left out, mm.
 TRIFLE = 0.05
 # A pit of fewer nodes than this is left to the finishing cutter: there is no room to ramp.
 SHORTEST_RAMP = 3
+# mm: so much of a pass is left out at its ends, where little stands.
+ROOM_TO_TURN = 1.5
 # The cutter stays down over ground that is cut already where that is shorter than this, mm.
 STAY = 30.0
 # mm: a pass rounds what is sharper than this, beginning with the mean over so much to each side. A machine
@@ -47,11 +50,24 @@ def parts_of(ground: Ground, rules: Rules, span: Span, floor: float) -> list[Par
     taken = np.flatnonzero(met > floors + TRIFLE)
     if not taken.size:
         return []
+    taken = _but_light_ends(ground, rules, taken, met - floors)
     breaks = np.flatnonzero(np.diff(taken) > STAY / ground.pitch)
     firsts, lasts = taken[np.append(0, breaks + 1)], taken[np.append(breaks, taken.size - 1)]
     # One node more at each end: where that is air, the cutter comes down beside the stock.
     pieces = [(max(int(a) - 1, 0), min(int(b) + 2, len(floors))) for a, b in zip(firsts, lasts, strict=True)]
     return [Part(Span(span.row, span.first + a, span.first + b), floors[a:b], met[a:b]) for a, b in pieces]
+
+
+def _but_light_ends(
+    ground: Ground, rules: Rules, taken: npt.NDArray[np.int64], stands: Doubles
+) -> npt.NDArray[np.int64]:
+    """Return the nodes of a pass without its ends where little stands: there the cutter turns round."""
+    heavy = np.flatnonzero(stands > rules.small)
+    if rules.cut != "both ways" or not ground.whole or not heavy.size:
+        return taken
+    room = round(ROOM_TO_TURN / ground.pitch)
+    first, last = min(heavy[0], taken[0] + room), max(heavy[-1], taken[-1] - room)
+    return np.asarray(taken[(taken >= first) & (taken <= last)])
 
 
 def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool) -> None:
@@ -65,7 +81,8 @@ def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool) -> None:
         return
     entry = (nodes[0] * ground.pitch, span.row * ground.pitch)
     first = near_to(ground, rules, Span(span.row, int(nodes[0]), int(nodes[0]) + 1))
-    if approach(ground, rules, entry, float(floors[0]), float(first[0])):
+    turned = turn_round(ground, rules, entry, float(floors[0]), -1 if backward else 1)
+    if turned or approach(ground, rules, entry, float(floors[0]), float(first[0])):
         axis = _axis(ground, rules, span, way)
     near = np.ascontiguousarray(near_to(ground, rules, span)[way])
     _walk(ground, rules, span, nodes, floors, axis, near)

@@ -19,8 +19,8 @@ from relief.cutters import profile
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.planning.approach import BITE, CORE, onto_lattice
-from relief.planning.ground import NOWHERE, Doubles, Ground, Mask, Rules, Span, ground_to_cut
-from relief.planning.order import TALL, Main, cut_nearest_first, distance
+from relief.planning.ground import NOWHERE, TALL, Doubles, Ground, Mask, Rules, Span, ground_to_cut
+from relief.planning.order import Main, cut_nearest_first, distance
 from relief.planning.passes import STAY, met_by
 from relief.planning.raster import (
     fine_rows,
@@ -271,7 +271,7 @@ def _worth(ground: Ground, rules: Rules, layer: Slice, group: Sequence[Span]) ->
         [layer.above - np.maximum(ground.tip[row, first:last], layer.floor) for row, first, last in group]
     )
     volume = stands.sum() * layer.lines * ground.pitch**2
-    deep = stands.max() > min(rules.spare, TALL * rules.stepdown) or not ground.whole
+    deep = stands.max() > rules.small or not ground.whole
     return bool(deep or volume >= PATCH * rules.stepdown * rules.stepover)
 
 

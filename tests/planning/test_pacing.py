@@ -43,9 +43,7 @@ def test_the_way_stays_the_same():
     assert after.points[k] / STEP == pytest.approx(np.rint(after.points[k] / STEP), abs=1e-6)
     start, end = after.points[k - 1], after.points[k + 1]
     lone = ~fresh[k - 1] & ~fresh[k + 1]
-    share = np.linalg.norm((after.points[k] - start)[:, :2], axis=1) / np.linalg.norm(
-        (end - start)[:, :2], axis=1
-    )
+    share = np.linalg.norm(after.points[k] - start, axis=1) / np.linalg.norm(end - start, axis=1)
     line = start + share[:, None] * (end - start)
     off = (after.points[k] - line)[lone]
     assert np.abs(off[:, :2]).max() <= STEP
