@@ -54,7 +54,7 @@ SERVES = 1.05
 AS_GOOD = 0.005
 
 
-def compare(job: Job, shop: Shop, progress: Progress) -> Comparison:
+def compare(job: Job, shop: Shop, progress: Progress, asked: Sequence[str] = ()) -> Comparison:
     """Hold every cutter of the rack against a job's relief.
 
     Parameters
@@ -62,6 +62,7 @@ def compare(job: Job, shop: Shop, progress: Progress) -> Comparison:
     job : picture, sizes, stock and scallop; its own cutters only set the grid
     shop : the rack
     progress : told what is being done
+    asked : words of a command line that ask for the job, cutters apart; default: its picture
 
     Raises
     ------
@@ -78,7 +79,7 @@ def compare(job: Job, shop: Shop, progress: Progress) -> Comparison:
     finishing, roughing = _singles(setup, shop, rack, flats, progress)
     progress.stage("planning a fine cutter after a coarse one")
     pairs = _pairs(setup, rack, finishing, progress)
-    advice = tuple(_advice(setup, shop, finishing, pairs, roughing))
+    advice = tuple(_advice(setup, shop, finishing, pairs, roughing, asked or [job.picture]))
     return Comparison(setup.job, finishing, pairs, roughing, advice, rack.surfaces)
 
 
@@ -284,6 +285,7 @@ def _advice(
     finishing: Sequence[Choice],
     pairs: Sequence[Choice],
     roughing: Sequence[Choice],
+    asked: Sequence[str],
 ) -> Iterator[str]:
     """Yield what we would choose, why, and the command that does it."""
     able = [c for c in finishing if c.able]
@@ -292,7 +294,7 @@ def _advice(
         return
     chosen, reason = _chosen(able, [*able, *pairs], setup.job.output.units, setup.job.finishing.scallop)
     yield f"We would finish with {chosen.name}: {reason}"
-    keys, total = [f"--finish {shlex.quote(name)}" for name in chosen.cutters], chosen.time
+    keys, total = [word for name in chosen.cutters for word in ("--finish", name)], chosen.time
     rule = setup.material.stepdown * shop.cutter(chosen.cutters[0]).diameter
     rough, deepest = _roughing_chosen(roughing, rule), format_length(round(rule, 2), setup.job.output.units)
     if rough:
@@ -300,9 +302,8 @@ def _advice(
             f"We would rough with {rough.name}: the quickest that leaves the first finishing cutter"
             f" no more than the {deepest} that it may take in {setup.material.name}."
         )
-        keys, total = [f"--rough {shlex.quote(rough.name)}", *keys], total + rough.time
-    command = f"relief carve {shlex.quote(setup.job.picture)} {' '.join(keys)}"
-    yield f"Cutting takes about {format_time(total)}: {command}"
+        keys, total = ["--rough", rough.name, *keys], total + rough.time
+    yield f"Cutting takes about {format_time(total)}: {shlex.join(['relief', 'carve', *asked, *keys])}"
 
 
 def _roughing_chosen(roughing: Sequence[Choice], rule: float) -> Choice | None:

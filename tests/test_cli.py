@@ -246,3 +246,22 @@ def test_help_imports_nothing_heavy():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert "[]" == done.stdout.splitlines()[-1]
+
+
+def test_what_compare_tells_to_run_asks_for_the_same_job():
+    """Every key of its own command line is in the words that it prints, but for cutters, which it chooses."""
+    from relief.commands import carve, options
+
+    settings = ('relief.edge="walled"', "finishing.passes=['a', 'b']", "tiles=true", "picture=b c.png")
+    short = dict.fromkeys(name[2:] for name in options.SHORT_NAMES) | {
+        "width": "8 in", "thickness": "18", "rough": "flat 6 mm", "finish": ("ball 1/8 in",)
+    }  # fmt: skip
+    words = options.asked_words(Path("a job.toml"), settings, short)
+    found = carve.command("").make_context("carve", [*words, "--rough", "c", "--finish", "d"]).params
+    again = {name: found[name] for name in short}
+
+    assert found["source"] == Path("a job.toml")
+    assert options.asked_keys(found["settings"], again) == {
+        "relief.width": "8 in", "stock.thickness": "18", "relief.edge": "walled", "tiles": True,
+        "picture": "b c.png", "roughing.cutter": "c", "finishing.cutter": "d",
+    }  # fmt: skip

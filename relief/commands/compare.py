@@ -10,6 +10,7 @@ import click
 from relief.commands.options import (
     Command,
     asked_keys,
+    asked_words,
     key_options,
     path_argument,
     path_option,
@@ -55,7 +56,7 @@ def _run(source: Path, out: Path | None, settings: tuple[str, ...], quiet: bool,
         job = job_from_source(source, asked_keys(settings, short))
         shop = Shop.read(None if job.shop is None else Path(job.shop))
         with watched(quiet) as progress:
-            comparison = compare(job, shop, progress)
+            comparison = compare(job, shop, progress, asked_words(source, settings, short))
         if out is not None:
             write_folder(out, comparison.files(), replace=False)
         say("\n".join(comparison.lines()))

@@ -101,6 +101,18 @@ def asked_keys(settings: tuple[str, ...], short: dict[str, Any]) -> dict[str, An
     return named | dict(_setting(text) for text in settings)
 
 
+def asked_words(source: Path, settings: tuple[str, ...], short: dict[str, Any]) -> list[str]:
+    """Return the words that ask for a source with the same keys again, but for its cutters."""
+    words = [str(source)]
+    for name, value in short.items():
+        if value is not None and name not in ("rough", "finish"):
+            words += [f"--{name}", str(value)]
+    for text in settings:
+        if _setting(text)[0] not in (SHORT_NAMES["--rough"], SHORT_NAMES[FINISH], PASSES):
+            words += ["--set", text]
+    return words
+
+
 def _setting(text: str) -> tuple[str, Any]:
     """Split KEY=VALUE; the value is read as TOML where it is TOML, else as plain text."""
     name, found, value = text.partition("=")
