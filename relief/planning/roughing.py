@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 from scipy import ndimage
@@ -48,8 +47,8 @@ SHORTEST = 1.0
 # cutter may.
 PATCH = 60.0
 # A layer passes over what stands less than this share of a ridge above the tip's surface: the way along it
-# would be as long as where a layer is full.
-THIN = 0.75
+# would be as long as where a layer is full. More where the finishing cutter may take that besides.
+THIN, THICK = 0.75, 0.9
 
 
 def plan_roughing(
@@ -99,7 +98,7 @@ def plan_roughing(
         The cutter is not flat, a rule is left open, the grid is coarser than the stepover, or a clamp stands
         where the relief's edge has to be cleared.
     """
-    rules = replace(_rules(target, cutter, section, clearance, step, clamps), spare=spare)
+    rules = _rules(target, cutter, section, clearance, step, spare, clamps)
     stands = np.zeros_like(target.heights) if left is None else left.heights
     ground = ground_to_cut(target, stands, region, rules, section.allowance, overrun)
     if left is not None:
@@ -132,6 +131,7 @@ def _rules(
     section: Roughing,
     clearance: float,
     step: float,
+    spare: float,
     clamps: tuple[Clamp, ...],
 ) -> Rules:
     if cutter.kind != "flat":
@@ -150,6 +150,7 @@ def _rules(
             " set a larger stepover or a finer output.pitch"
         )
         raise PlanError(message)
+    ridge = max(section.allowance, BITE * stepdown)
     return Rules(
         radius=profile(cutter).radius,
         sure_radius=profile(cutter).radius - step,
@@ -160,12 +161,13 @@ def _rules(
         slack=min(0.01, stepdown / 20),
         bite=BITE * stepdown if cutter.plunges else min(0.01, stepdown / 20),
         core=0.0 if cutter.plunges else CORE * cutter.diameter / 2 + target.pitch,
-        ridge=max(section.allowance, BITE * stepdown),
-        thin=THIN * max(section.allowance, BITE * stepdown),
+        ridge=ridge,
+        thin=min(max(spare, THIN * ridge), THICK * ridge),
         clearance=clearance,
         step=step,
         cut=section.cut,
         keep_out=KeepOut(clamps, cutter),
+        spare=spare,
     )
 
 

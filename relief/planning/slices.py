@@ -20,11 +20,11 @@ EDGE = 2e-3
 # Heights between which floors are chosen.
 CHOICES = 200
 # What is left standing counts so many times the time that clearing it at the full rate takes.
-LEFT = 10.0
+LEFT = 5.0
 # A wide pass that goes down a slope goes back and forth over it: so many times the way.
 DETOUR = 6.0
 # One layer more takes as long as so many passes.
-FURTHER = 3.0
+FURTHER = 6.0
 
 
 class Slice(NamedTuple):
