@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
@@ -17,6 +19,8 @@ Doubles = npt.NDArray[np.float64]
 # Each level of feed is this share of the one above: what is given away by levels is little, and few of the
 # finest steps change the F word.
 RUNG = 0.97
+# No level is lower than this share of the chosen feed: the heaviest cut that a path makes asks for more.
+LEAST = 0.002
 # What nodes tell of a cut is no more exact than this: so much more than the chosen cut counts as it.
 EVEN = 1.05
 # Feeds are smoothed along the way in cells of this share of the radius: so many cells before and behind a
@@ -110,7 +114,8 @@ def _levels(most: Doubles, feeds: Feeds, fastest: float) -> Doubles:
     So is the fastest.
     """
     top = min(fastest, MOST_FASTER * feeds.cut)
-    powers = feeds.cut * RUNG ** np.arange(-12.0, 60.0)
+    highest, lowest = (math.log(share) / math.log(RUNG) for share in (MOST_FASTER, LEAST))
+    powers = feeds.cut * RUNG ** np.arange(math.floor(highest), math.ceil(lowest) + 1)
     rungs = np.unique([feeds.cut, max(top, feeds.cut), *(round_down(rung) for rung in powers)])
     rungs = rungs[rungs <= max(top, feeds.cut)]
     at = np.searchsorted(rungs, most * EVEN, side="right") - 1

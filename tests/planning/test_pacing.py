@@ -19,9 +19,9 @@ from tests import fields
 STEP = 0.001
 
 
-def plain_and_paced() -> tuple[Setup, Toolpath, Toolpath, np.ndarray]:
+def plain_and_paced(**roughing: float) -> tuple[Setup, Toolpath, Toolpath, np.ndarray]:
     """Return a roughing as it is with one feed, and as it is divided."""
-    job = Job.from_table({"picture": "terrain", "roughing": {"shape_feed": False}}, "test")
+    job = Job.from_table({"picture": "terrain", "roughing": {"shape_feed": False} | roughing}, "test")
     setup = lay_out(job, Shop.read(None), fields.terrain(30.0, 6.0, 0.25))
     plan = roughing_plan(job_operations(setup)[0], setup, (), Silent())
     assert plan.feeds
@@ -69,6 +69,17 @@ def test_no_stretch_takes_more_than_was_chosen():
     assert wanted.max() > 1.2 * feeds.cut
     assert wanted[1:][entry].max() <= feeds.cut
     assert wanted.max() <= 2 * feeds.cut
+
+
+def test_a_slot_is_fed_as_slowly_as_it_needs():
+    """Where passes are chosen to take a 25th of the cutter's width, a slot takes 25 times as much."""
+    setup, _, path, wanted = plain_and_paced(stepdown=3.0, stepover=0.25)
+    feeds = roughing_plan(job_operations(setup)[0], setup, (), Silent()).feeds
+    assert feeds
+    taken = engagement(setup.stock, path.points, path.kinds[1:] == RAPID, setup.roughing_cutter)
+
+    assert (taken.section * wanted[taken.move + 1]).max() <= 1.12 * 3.0 * 0.25 * feeds.cut
+    assert wanted[wanted > 0].min() < 0.08 * feeds.cut
 
 
 def test_levels_are_few():
