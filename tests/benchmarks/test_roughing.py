@@ -40,34 +40,40 @@ FULL = bool(os.environ.get("RELIEF_FULL"))
 PITCH = 0.1 if FULL else 0.2
 # mm: what a move takes at most, and still counts as air.
 AIR = 0.02
+# mm deep and mm between nodes of the larger ones; the smaller are 6 mm deep.
+LARGE = {200.0: (8.0, PITCH), 300.0: (12.0, 0.25), 400.0: (16.0, 0.3)}
 # Ratio and share of air at most; walls, ridges and short passes cost more than level ground.
 MOST = {
     ("plane", 120.0): (1.15, 0.03),
     ("dome", 120.0): (1.25, 0.05),
-    ("plaque", 120.0): (1.35, 0.12),
-    ("plaque", 200.0): (1.2, 0.06),
-    ("waves", 120.0): (1.55, 0.09),
-    ("terrain", 120.0): (1.75, 0.08),
-    ("terrain", 200.0): (1.65, 0.11),
-    ("photograph", 120.0): (2.15, 0.16),
+    ("plaque", 120.0): (1.33, 0.1),
+    ("plaque", 200.0): (1.15, 0.06),
+    ("waves", 120.0): (1.42, 0.1),
+    ("terrain", 120.0): (1.52, 0.07),
+    ("terrain", 200.0): (1.43, 0.08),
+    ("terrain", 300.0): (1.35, 0.09),
+    ("terrain", 400.0): (1.32, 0.08),
+    ("photograph", 120.0): (1.9, 0.13),
 }
+# On the finer grid passes go to and fro in shorter wedges.
+FINER = (1.06, 0.06) if FULL else (1.0, 0.0)
 MATERIALS = ("softwood", "hardwood", "MDF", "foam XPS", "acrylic", "aluminium") if FULL else ("softwood",)
 
 
 def surface(name: str, size: float) -> Heightfield:
-    """Return a field of `size` mm, 6 mm deep, 8 mm where it is larger than 120 mm."""
-    depth = 6.0 if size <= 120.0 else 8.0
+    """Return a field of `size` mm."""
+    depth, pitch = LARGE.get(size, (6.0, PITCH))
     if name == "plane":
-        return fields.plane(size, size * 0.75, PITCH, at=-depth)
+        return fields.plane(size, size * 0.75, pitch, at=-depth)
     if name == "dome":
-        return fields.dome(size * 0.37, depth, size, size, PITCH)
+        return fields.dome(size * 0.37, depth, size, size, pitch)
     if name == "plaque":
-        return fields.plaque((-depth, -depth * 2 / 3, -depth / 3, 0.0), size, size * 0.75, PITCH)
+        return fields.plaque((-depth, -depth * 2 / 3, -depth / 3, 0.0), size, size * 0.75, pitch)
     if name == "waves":
-        return fields.band_limited(7, size, size * 0.8, PITCH, depth=depth, shortest=size / 5)
+        return fields.band_limited(7, size, size * 0.8, pitch, depth=depth, shortest=size / 5)
     if name == "terrain":
-        return fields.terrain(size, depth, PITCH)
-    return fields.photograph(width=size, depth=depth, pitch=PITCH)
+        return fields.terrain(size, depth, pitch)
+    return fields.photograph(width=size, depth=depth, pitch=pitch)
 
 
 @dataclass(frozen=True)
@@ -149,8 +155,8 @@ def test_roughing_time(benchmark: BenchmarkFixture, name: str, size: float, mate
     assert found.contact <= 0.001
     if material == "softwood":
         ratio, air = MOST[name, size]
-        assert found.ratio <= ratio
-        assert found.air <= air
+        assert found.ratio <= ratio * FINER[0]
+        assert found.air <= air + FINER[1]
 
 
 def test_planning_speed(benchmark: BenchmarkFixture) -> None:
