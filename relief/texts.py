@@ -8,6 +8,7 @@ from itertools import groupby
 
 from relief.entries import EntryRule
 from relief.feeds import Feeds
+from relief.hints import bed_note
 from relief.operations import file_name
 from relief.plans import Plan
 from relief.program.read import read_program
@@ -147,6 +148,12 @@ def program_head(
         zero=f"X0 Y0 {corner}, Z0 {job.zero.z}",
         rpm=rpm,
         seconds=seconds,
-        cautions=setup.material.cautions,
+        cautions=(*_below(setup, operation), *setup.material.cautions),
         number=cutter.number if cutter else 0,
     )
+
+
+def _below(setup: Setup, operation: str) -> tuple[str, ...]:
+    """Return what is told of an operation, resumed or not, that goes below the board."""
+    note = bed_note(setup, operation.partition(",")[0])
+    return (note,) if note else ()

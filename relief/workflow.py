@@ -17,6 +17,7 @@ from relief.evidence import ReadProgram
 from relief.fineness import resolved
 from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
+from relief.hints import hints
 from relief.job import Job
 from relief.jobfolder import check_file, check_folder, write_file, write_folder
 from relief.measures import volume_below
@@ -74,12 +75,11 @@ def carve(
         check_file(heights, replace)
     progress.stage("reading the picture and the shop")
     setup = set_up(job, shop)
-    for note in setup.notes:
-        progress.note(note if note.startswith("warning:") else f"note: {note}")
+    _tell((*setup.notes, *hints(setup)), progress)
     compile_kernels(progress)
     fine = resolved(setup, job, shop)
     if fine is not setup:
-        progress.note(f"note: {fine.notes[-1]}")
+        _tell(fine.notes[-1:], progress)
         setup = fine
     report, files = make(setup, folder, progress)
     if heights is not None:
@@ -92,6 +92,7 @@ def make(setup: Setup, folder: Path, progress: Progress) -> tuple[Report, dict[s
     """Return the report of a job and every file of its folder; nothing is written to disk."""
     tiling = setup.tiling
     plans = plan_tiles(setup, tiling, progress) if tiling else plan_operations(setup, progress)
+    _tell(_plan_notes(plans), progress)
     progress.stage("writing the programs")
     texts = write_programs(plans, setup, progress)
     progress.stage("reading them back and carving")
@@ -128,10 +129,20 @@ def _report(setup: Setup, job: Job, plans: Sequence[Plan], proof: Proof) -> Repo
 
 
 def _notes(setup: Setup, plans: Sequence[Plan]) -> tuple[str, ...]:
-    """Return what was decided on the user's behalf, and what held a speed or feed back."""
+    """Return what was decided on the user's behalf, what to mind, and what held a speed or feed back."""
+    return (*setup.notes, *hints(setup), *_plan_notes(plans))
+
+
+def _plan_notes(plans: Sequence[Plan]) -> tuple[str, ...]:
+    """Return what planning decided, and what held a speed or feed back; tiles alike tell it once."""
     held = (f"{plan.operation}: {text}" for plan in plans if plan.feeds for text in plan.feeds.sentences[1:])
     told = (note for plan in plans for note in plan.notes)
-    return (*setup.notes, *told, *held)
+    return tuple(dict.fromkeys((*told, *held)))
+
+
+def _tell(notes: Sequence[str], progress: Progress) -> None:
+    for note in notes:
+        progress.note(note if note.startswith("warning:") else f"note: {note}")
 
 
 def _run(program: ReadProgram) -> ProgramRun:

@@ -91,7 +91,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     ("planning.rest", "chosen"),
     ("room",),
     ("setup", "program.write", "program.read", "timing", "carving", "evidence"),
-    ("checks.check", "closeup", "entries", "fineness", "operations"),
+    ("checks.check", "closeup", "entries", "fineness", "hints", "operations"),
     ("checks.*", "plans"),
     ("checks", "texts"),
     ("tiled", "proof", "report", "mesh", "pictures", "tiles"),

@@ -299,6 +299,20 @@ def test_only_the_cutout_passes_the_bottom():
 
 
 @pytest.mark.parametrize(
+    ("cutout", "words"),
+    [
+        (CUTOUT, "18 mm thick, and the cutout may go 0.3 mm below it, into a sacrificial board"),
+        (replace(CUTOUT, skin=0.5), "18 mm thick, of which the cutout has to leave 0.5 mm"),
+        (None, "the stock is 18 mm thick ("),
+    ],
+)
+def test_the_limit_of_the_stock_is_explained(cutout, words):
+    """A limit other than the bottom of the board is told as the board and what may be cut beyond it."""
+    found = evidence(program(), BOTTOM, cutout=cutout, holding=HELD)
+    assert words in next(check.message for check in run_checks(found) if check.name == "within stock")
+
+
+@pytest.mark.parametrize(
     "wrong",
     [
         replace(HELD, loose_parts=1),

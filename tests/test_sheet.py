@@ -19,7 +19,8 @@ from relief.part import Part
 from relief.sections import Cutout
 from relief.setup import Setup
 from relief.sheet import Stage, render_sheet
-from relief.sheet.drawing import set_up_drawing
+from relief.sheet.drawing import Beside, Drawing, Label, set_up_drawing
+from relief.sheet.render import _levels
 from relief.sheet.scene import scene_json
 from relief.shop.records import Machine
 from relief.surfaces import surround
@@ -27,6 +28,7 @@ from tests.reports import FLAT, SOFTWOOD, a_job, a_report, a_scene, a_setup, a_t
 
 PNG = b"\x89PNG made-up"
 IMAGES = {"carved.png": PNG, "deviation.png": PNG, "scallop.png": PNG, "lost.png": PNG}
+NO_TEXTS = Beside("rapids", "top", "cut", "bed")
 VOID = {"meta", "link", "img", "input", "rect", "path", "circle", "polyline", "polygon", "br"}
 
 
@@ -285,7 +287,7 @@ def test_view_of_a_large_job_stays_small() -> None:
 
 def test_drawing_is_to_scale() -> None:
     """Stock, relief, trace and levels stand where they are, far side on top, millimetre for millimetre."""
-    drawing = set_up_drawing(a_setup(), a_trace()[1:], ("", "", "", ""))
+    drawing = set_up_drawing(a_setup(), a_trace()[1:], NO_TEXTS)
     assert (drawing.stock.left, drawing.stock.near) == (-10.0, -100.0)
     assert (drawing.stock.width, drawing.stock.length) == (140.0, 110.0)
     assert (drawing.relief.left, drawing.relief.near, drawing.relief.far) == (0.0, -90.0, 0.0)
@@ -300,7 +302,7 @@ def test_drawing_is_to_scale() -> None:
 def test_drawing_of_other_zeros() -> None:
     """A zero in the middle and on the bed is drawn there."""
     job = a_job(zero={"xy": "centre", "z": "bed"})
-    drawing = set_up_drawing(a_setup(job, zero=(-60.0, -45.0, 18.0)), None, ("", "", "", ""))
+    drawing = set_up_drawing(a_setup(job, zero=(-60.0, -45.0, 18.0)), None, NO_TEXTS)
     assert drawing.zero == (60.0, -45.0)
     assert drawing.zero_level == drawing.section.far
 
@@ -308,7 +310,7 @@ def test_drawing_of_other_zeros() -> None:
 @pytest.mark.parametrize("clearance", [0.5, 40.0])
 def test_drawing_holds_all(clearance: float) -> None:
     """Whatever the sizes, nothing lies outside the drawing and no two labels overlap."""
-    texts = ("first approach 5 mm up", "Z0: stock top", "cut 6 mm deep", "bed, 18 mm down")
+    texts = Beside("first approach 5 mm up", "Z0: stock top", "cut 6 mm deep", "bed, 18 mm down")
     setup = a_setup(machine=Machine(name="router", clearance=clearance))
     trace = np.array([(-30.0, -20.0), (150.0, 130.0)])
     drawing = set_up_drawing(setup, trace, texts)
@@ -323,6 +325,52 @@ def test_drawing_holds_all(clearance: float) -> None:
     assert drawing.clear > drawing.stock.far
 
 
+def label_of(drawing: Drawing, text: str) -> Label:
+    """Return the label that holds a text."""
+    return next(label for label in drawing.labels if text in label.text)
+
+
+@pytest.mark.parametrize("z", ["stock top", "bed"])
+def test_labels_stand_at_what_they_name(z: str) -> None:
+    """The top's label leads to the top and the bed's to the bottom, wherever Z0 is, and Z0's to the mark."""
+    job = a_job(zero={"z": z})
+    setup = a_setup(job)
+    drawing = set_up_drawing(setup, None, _levels(setup, "mm"))
+    section = drawing.section
+    assert label_of(drawing, "stock top").level == section.near
+    assert label_of(drawing, "bed, 18 mm down").level == section.far
+    assert label_of(drawing, "cut 6 mm deep").level == pytest.approx(section.near + 6)
+    assert label_of(drawing, "first approach").level == pytest.approx(section.near - 5)
+    assert label_of(drawing, "Z0: ").level == drawing.zero_level
+    assert label_of(drawing, "Z0: ").text.startswith(f"Z0: {z}")
+
+
+@pytest.mark.parametrize(
+    ("job", "zero", "place"),
+    [
+        ({}, (0.0, 0.0, 0.0), ("10 mm", "10 mm")),
+        ({"zero": {"xy": "centre"}}, (-60.0, -45.0, 0.0), ("70 mm", "55 mm")),
+        ({"output": {"units": "in"}}, (0.0, 0.0, 0.0), ("0.394 in", "0.394 in")),
+    ],
+)
+def test_zero_is_measured_from_the_edges_of_the_stock(job, zero, place) -> None:
+    """Drawing, header and checklist say how far X0 Y0 lies from the edges; the lines are as long as that."""
+    setup = a_setup(a_job(**job), zero=zero)
+    drawing = set_up_drawing(setup, a_trace()[1:], NO_TEXTS)
+    x, y, to_x, to_y = drawing.from_left
+    assert (y, to_y) == (y, y)
+    assert (x, to_x) == (drawing.stock.left, drawing.zero[0])
+    assert to_x - x == {0.0: 10.0, -60.0: 70.0}[zero[0]]
+    x, y, to_x, to_y = drawing.from_near
+    assert (x, y, to_y) == (to_x, drawing.stock.far, drawing.zero[1])
+    assert y - to_y == {0.0: 10.0, -45.0: 55.0}[zero[1]]
+    report = a_report(job=setup.job.to_table())
+    text = " ".join(Page(render_sheet(report, IMAGES, setup, a_trace())).text.split())
+    assert f"{place[0]} from the left {place[1]} in" in text
+    assert f"{place[0]} from the left and {place[1]} from the near edge of the stock" in text
+    assert "right of the stock's left edge" in text
+
+
 def a_part(setup: Setup) -> Part:
     """Return a part: a ring of 80 mm with a hole of 20 mm in the middle of the relief."""
     outline = shapely.Point(60, 45).buffer(40).difference(shapely.Point(60, 45).buffer(10))
@@ -333,7 +381,7 @@ def a_part(setup: Setup) -> Part:
 def test_drawing_of_a_cutout() -> None:
     """The outlines of the part, its hole's too, stand where they are, and so do the tabs."""
     setup = a_setup()
-    drawing = set_up_drawing(replace(setup, part=a_part(setup)), None, ("",) * 4, [(100.0, 45.0)])
+    drawing = set_up_drawing(replace(setup, part=a_part(setup)), None, NO_TEXTS, [(100.0, 45.0)])
     outer, hole = (np.array([p.split(",") for p in line.split()], dtype=float) for line in drawing.part)
     for line, radius in ((outer, 40), (hole, 10)):
         assert np.hypot(line[:, 0] - 60, line[:, 1] + 45) == pytest.approx(radius, abs=0.02)
@@ -342,6 +390,21 @@ def test_drawing_of_a_cutout() -> None:
     assert len(page.all("polygon")) == 2
     assert "squares: tabs" in page.text
     assert "squares: tabs" not in a_page().text
+
+
+def test_a_cutout_is_told_and_drawn_to_below_the_board() -> None:
+    """The section shows the cut at both sides, down into what lies below; the checklist asks for that."""
+    job = a_job(cutout={"shape": "ellipse", "through": 0.8})
+    setup = replace(a_setup(job), part=a_part(a_setup()))
+    drawing = set_up_drawing(setup, None, _levels(setup, "mm"))
+    wide = FLAT.diameter
+    assert [(k.left, k.right) for k in drawing.kerfs] == [(20 - wide, 20.0), (100.0, 100 + wide)]
+    assert [k.far - drawing.section.far for k in drawing.kerfs] == pytest.approx([0.8, 0.8])
+    assert label_of(drawing, "cutout 0.8 mm below").level == pytest.approx(drawing.section.far + 0.8)
+    assert drawing.labels[-1].y < drawing.top + drawing.height
+    text = Page(render_sheet(a_report(job=job.to_table()), IMAGES, setup)).text
+    assert "The cutout goes 0.8 mm below the board: lay it on a flat sacrificial board thicker" in text
+    assert "sacrificial" not in a_page().text
 
 
 def test_view_of_a_cutout_judges_the_part_alone() -> None:
@@ -356,7 +419,7 @@ def test_view_of_a_cutout_judges_the_part_alone() -> None:
 @pytest.mark.parametrize("travel", [(600.0, 600.0, 100.0), (300.0, 900.0, 80.0), (1200.0, 400.0, 80.0)])
 def test_drawing_shows_the_travel(travel: tuple[float, float, float]) -> None:
     """Stock and travel stand beside each other to one scale, inside the drawing and clear of the stock."""
-    drawing = set_up_drawing(a_setup(machine=Machine(name="router", travel=travel)), a_trace()[1:], ("",) * 4)
+    drawing = set_up_drawing(a_setup(machine=Machine(name="router", travel=travel)), a_trace()[1:], NO_TEXTS)
     box, inner = drawing.travel, drawing.travel_stock
     assert box is not None
     assert inner is not None

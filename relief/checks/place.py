@@ -43,7 +43,7 @@ def within_stock(evidence: RunEvidence) -> Check:
     lowest, holds = float(np.nanmin(program.moves.points[:, 2])), spare >= -TEXT_ROUNDING
     message = (
         f"the deepest position of {program.file} is {evidence.told(-lowest)} below the stock top;"
-        f" the stock is {evidence.told(evidence.thickness)} thick"
+        f" the stock is {evidence.told(evidence.thickness)} thick{_allowance_below(evidence, program)}"
     )
     if not holds:
         message += f" ({program.place(int(np.nanargmin(program.moves.points[1:, 2])))})"
@@ -166,12 +166,25 @@ def _extremes(program: ReadProgram, axis: int) -> str:
 
 def _spare_below(evidence: RunEvidence, program: ReadProgram) -> float:
     """Return how far a program stays above the lowest height that it may go to, mm."""
-    through = 0.0
+    lowest = float(np.nanmin(program.moves.points[:, 2]))
+    return lowest + evidence.thickness + _through(evidence, program)
+
+
+def _through(evidence: RunEvidence, program: ReadProgram) -> float:
+    """Return how far a program may go below the bottom of the stock, mm; below 0: what it has to leave."""
     if program.operation == "holes":
-        through = PIN_DEPTH
+        return PIN_DEPTH
     if evidence.cutout and program.operation == "cutout":
-        through = evidence.cutout.through if not evidence.cutout.skin else -evidence.cutout.skin
-    return float(np.nanmin(program.moves.points[:, 2])) + evidence.thickness + through
+        return evidence.cutout.through if not evidence.cutout.skin else -evidence.cutout.skin
+    return 0.0
+
+
+def _allowance_below(evidence: RunEvidence, program: ReadProgram) -> str:
+    """Return what a limit other than the bottom of the stock is made of."""
+    through, told = _through(evidence, program), evidence.told
+    if through > 0:
+        return f", and the {program.operation} may go {told(through)} below it, into a sacrificial board"
+    return f", of which the {program.operation} has to leave {told(-through)}" if through < 0 else ""
 
 
 def _blind_descent(program: ReadProgram) -> str:

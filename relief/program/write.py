@@ -331,7 +331,8 @@ def _head_comments(heads: Sequence[ProgramHead], machine: Machine, units: Units)
     for number, one in enumerate(heads, start=1):
         if several:
             yield from _comment(_cutter_text(one, number, machine), machine)
-    for text in (*CAUTIONS, *((CHANGE_CAUTION,) if several else ()), *head.cautions):
+    further = dict.fromkeys(text for one in heads for text in one.cautions)
+    for text in (*CAUTIONS, *((CHANGE_CAUTION,) if several else ()), *further):
         yield from _comment(f"Caution: {text}", machine)
 
 

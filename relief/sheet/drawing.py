@@ -11,6 +11,7 @@ import shapely
 
 from relief.clamps import box
 from relief.heightfield import Region
+from relief.hints import below_board
 from relief.setup import Setup
 
 Path2 = npt.NDArray[np.float64]
@@ -23,6 +24,23 @@ class Label:
     text: str
     y: float
     level: float
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What stands beside the levels of the section, from the top down.
+
+    Parameters
+    ----------
+    clear, top, cut, bed : beside the rapids, the stock top, the deepest cut of the relief and the bed
+    below : beside what goes below the board; empty where nothing does
+    """
+
+    clear: str
+    top: str
+    cut: str
+    bed: str
+    below: str = ""
 
 
 @dataclass(frozen=True)
@@ -44,7 +62,9 @@ class Drawing:
     edge : right edge of all that stands on the plan
     travel : box as large as the machine's X and Y travel, in a smaller scale; None where there is no room
     travel_stock : the stock in that scale, in its middle
+    from_left, from_near : ends (x, y, x, y) of the lines that give X0 Y0 from the stock's left and near edges
     section : box of the stock seen from the near side
+    kerfs : on the section, what is cut out at the sides of the part and as holes
     cut, clear : heights on the section of the deepest cut and of the rapids
     zero_level : height on the section of Z0
     labels : texts beside the section
@@ -68,7 +88,10 @@ class Drawing:
     edge: float
     travel: Region | None
     travel_stock: Region | None
+    from_left: tuple[float, float, float, float]
+    from_near: tuple[float, float, float, float]
     section: Region
+    kerfs: tuple[Region, ...]
     cut: float
     clear: float
     zero_level: float
@@ -78,7 +101,7 @@ class Drawing:
 def set_up_drawing(
     setup: Setup,
     trace: Path2 | None,
-    texts: tuple[str, str, str, str],
+    texts: Beside,
     tabs: Sequence[tuple[float, float]] = (),
 ) -> Drawing:
     """Lay out the set-up drawing.
@@ -87,7 +110,7 @@ def set_up_drawing(
     ----------
     setup : Setup
     trace : (n, 2) mm, what the trace walks, in the relief's coordinates, or None
-    texts : what stands beside rapids, Z0, the deepest cut and the bed
+    texts : what stands beside the section
     tabs : (x, y) mm of the tabs that hold the part, in the relief's coordinates
     """
     stock = _down(setup.stock.region)
@@ -95,20 +118,23 @@ def set_up_drawing(
     clamps = tuple((clamp.name, _down(box(clamp))) for clamp in setup.clamps)
     around = _around(stock, path, [place for _, place in clamps])
     text = 0.041 * max(around.width, 0.8 * around.length)
-    top = around.far + 2.6 * text + setup.clearance
+    top = around.far + 3.8 * text + setup.clearance
     section = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
-    levels = (top - setup.clearance, _zero_level(setup, section), top + setup.depth, section.far)
-    labels = _labels(texts, levels, text)
+    clear, cut = top - setup.clearance, top + setup.depth
+    kerfs = tuple(_kerfs(setup, section))
+    labels = _labels(texts, (clear, top, cut, section.far, section.far + below_board(setup)), text)
     # lettering is at most this wide for its height in the fonts that the page asks for
-    beside = max(6.5, 1.4 + 0.56 * max(map(len, texts))) * text
+    beside = max(6.5, 1.4 + 0.56 * max(len(label.text) for label in labels)) * text
     edge = max([stock.right, *(place.right for _, place in clamps)])
     travel, travel_stock = _travel(setup, stock, edge, text)
+    zero = (-setup.zero[0], setup.zero[1])
+    below, left = around.far + 1.2 * text, around.left - 1.2 * text
     return Drawing(
         text,
-        *_page(around, text, beside, max(section.far, labels[-1].y)),
+        *_page(around, text, beside, max(section.far + below_board(setup), labels[-1].y)),
         stock=stock,
         relief=_down(setup.region),
-        zero=(-setup.zero[0], setup.zero[1]),
+        zero=zero,
         trace=_points(path),
         part=tuple(_points(line) for line in _lines(setup)),
         clamps=clamps,
@@ -119,17 +145,20 @@ def set_up_drawing(
         edge=edge,
         travel=travel,
         travel_stock=travel_stock,
+        from_left=(stock.left, below, zero[0], below),
+        from_near=(left, stock.far, left, zero[1]),
         section=section,
-        cut=levels[2],
-        clear=levels[0],
-        zero_level=levels[1],
+        kerfs=kerfs,
+        cut=cut,
+        clear=clear,
+        zero_level=_zero_level(setup, section),
         labels=labels,
     )
 
 
 def _page(around: Region, text: float, beside: float, lowest: float) -> tuple[float, float, float, float]:
     """Return left, top, width and height of the drawing, with room for what is written on every side."""
-    left, top = around.left - 2.2 * text, around.near - 1.9 * text
+    left, top = around.left - 3.6 * text, around.near - 1.9 * text
     return left, top, around.right + beside - left, lowest + 0.8 * text - top
 
 
@@ -196,10 +225,25 @@ def _zero_level(setup: Setup, section: Region) -> float:
     return section.near if setup.job.zero.z == "stock top" else section.far
 
 
-def _labels(texts: tuple[str, ...], levels: tuple[float, ...], text: float) -> tuple[Label, ...]:
+def _kerfs(setup: Setup, section: Region) -> Iterator[Region]:
+    """Yield what is cut out of the section: at both sides of the part, down to a skin or below the board."""
+    if setup.part is not None:
+        left, _, right, _ = setup.part.outline.bounds
+        wide, skin = setup.part.cutter.diameter, setup.job.cutout.skin
+        bottom = section.far + (-skin if skin else below_board(setup, "cutout"))
+        yield Region(left - wide, section.near, left, bottom)
+        yield Region(right, section.near, right + wide, bottom)
+    radius = setup.roughing_cutter.diameter / 2
+    for x in sorted({x for x, _ in setup.tiling.holes}) if setup.tiling else ():
+        yield Region(x - radius, section.near, x + radius, section.far + below_board(setup, "holes"))
+
+
+def _labels(texts: Beside, levels: tuple[float, ...], text: float) -> tuple[Label, ...]:
     """Return the labels from the top down, no two closer than a line of text."""
     labels: list[Label] = []
-    for level, words in sorted(zip(levels, texts, strict=True), key=lambda pair: pair[0]):
+    words_of = (texts.clear, texts.top, texts.cut, texts.bed, texts.below)
+    pairs = [pair for pair in zip(levels, words_of, strict=True) if pair[1]]
+    for level, words in sorted(pairs, key=lambda pair: pair[0]):
         free = labels[-1].y + 1.15 * text if labels else level - 0.6 * text
         labels.append(Label(words, max(free, level), level))
     return tuple(labels)

@@ -14,11 +14,12 @@ import numpy.typing as npt
 
 from relief.colours import diverging
 from relief.heightfield import Heightfield
+from relief.hints import bed_note, below_board, zero_place, zero_sentence
 from relief.pictures import deviation_limit, stage_png
 from relief.report import ProgramRun, Report, brief, format_time, percent
 from relief.ridges import scallop_meaning
 from relief.setup import Setup
-from relief.sheet.drawing import set_up_drawing
+from relief.sheet.drawing import Beside, set_up_drawing
 from relief.sheet.scene import Stage, final_deviation, scene_json
 from relief.units import MM_PER_INCH, Units, format_length
 
@@ -59,6 +60,9 @@ def render_sheet(
         drawing=set_up_drawing(setup, trace, _levels(setup, units), tabs),
         checks=sorted(report.checks, key=lambda check: (check.holds, check.severity)),
         span=_span(trace),
+        zero_place=zero_place(setup),
+        zero_sentence=zero_sentence(setup),
+        bed_note=bed_note(setup),
         scallop_meaning=scallop_meaning(setup.finishing_cutter),
         rough_places=report.rough_places(setup.zero[:2]),
         stages=[(stage.name, _data_uri(stage_png(stage.surface))) for stage in stages],
@@ -115,14 +119,21 @@ def _data_uri(png: bytes) -> str:
     return f"data:image/png;base64,{base64.b64encode(png).decode('ascii')}"
 
 
-def _levels(setup: Setup, units: Units) -> tuple[str, str, str, str]:
-    """Return what stands beside the four levels of the section."""
-    high, deep, thick = (
+def _levels(setup: Setup, units: Units) -> Beside:
+    """Return what stands beside the levels of the section."""
+    high, deep, thick, below = (
         format_length(_rounded(size, units), units)
-        for size in (setup.clearance, setup.depth, setup.job.stock.thickness)
+        for size in (setup.clearance, setup.depth, setup.job.stock.thickness, below_board(setup))
     )
     top, bed = ("Z0: ", "") if setup.job.zero.z == "stock top" else ("", "Z0: ")
-    return f"first approach {high} up", f"{top}stock top", f"cut {deep} deep", f"{bed}bed, {thick} down"
+    what = "cutout" if below_board(setup, "cutout") >= below_board(setup) else "holes"
+    return Beside(
+        f"first approach {high} up",
+        f"{top}stock top",
+        f"cut {deep} deep",
+        f"{bed}bed, {thick} down",
+        f"{what} {below} below" if below_board(setup) else "",
+    )
 
 
 def _span(trace: npt.NDArray[np.float64] | None) -> tuple[float, float] | None:
