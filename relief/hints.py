@@ -55,7 +55,7 @@ def zero_sentence(setup: Setup) -> str:
     up = "on the top of the stock" if setup.job.zero.z == "stock top" else "on the bed, under the stock"
     first = ", with the board as it lies for tile 1" if setup.tiling else ""
     return (
-        f"X0 Y0 is {what}: {along} right of the stock's left edge and {across} in from its near edge{first};"
+        f"X0 Y0 is {what}: {along} right of the stock's left edge and {across} beyond its near edge{first};"
         f" Z0 is {up}"
     )
 

@@ -366,7 +366,7 @@ def test_zero_is_measured_from_the_edges_of_the_stock(job, zero, place) -> None:
     assert y - to_y == {0.0: 10.0, -45.0: 55.0}[zero[1]]
     report = a_report(job=setup.job.to_table())
     text = " ".join(Page(render_sheet(report, IMAGES, setup, a_trace())).text.split())
-    assert f"{place[0]} from the left {place[1]} in" in text
+    assert f" {place[0]} {place[1]} stock " in text
     assert f"{place[0]} from the left and {place[1]} from the near edge of the stock" in text
     assert "right of the stock's left edge" in text
 
