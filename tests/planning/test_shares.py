@@ -22,7 +22,7 @@ from tests import independent
 
 CUTTER = Cutter("flat", 6.0, cutting_length=30.0)
 SECTION = Cutout(shape="rectangle", stepdown=3.0, entry_angle=5.0)
-THICKNESS, MARGIN, PITCH = 12.0, 14.0, 0.5
+THICKNESS, MARGIN, PITCH = 12.0, 14.0, 0.8
 # The lattice of the text moves an outline by less than this, mm.
 SHIFT = 0.002
 BOX = Region(0.0, 0.0, 70.0, 50.0)
@@ -111,7 +111,7 @@ def check_moves(path: Toolpath, section: Cutout) -> None:
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize("seams", [((35.0,), ()), ((), (25.0,)), ((24.0, 47.0), (25.0,))])
+@pytest.mark.parametrize("seams", [((35.0,), ()), ((24.0, 47.0), (25.0,))])
 def test_shares_leave_what_the_whole_leaves(shape, seams):
     """Outline, tabs, holes and frame alike; and each tile has its share."""
     shares = check_shares(SHAPES[shape], SECTION, CUTTER, seams)
@@ -119,7 +119,7 @@ def test_shares_leave_what_the_whole_leaves(shape, seams):
     assert len(shares) == (len(seams[0]) + 1) * (len(seams[1]) + 1)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     shape=st.sampled_from(sorted(SHAPES)),
     x=st.lists(st.floats(6.0, 64.0), max_size=2),
