@@ -233,17 +233,25 @@ def choose_feeds(
 
 def _drag_feeds(cutter: Cutter, machine: Machine, feed: float | None, plunge: float | None) -> Feeds:
     sentences = [f'"{cutter.name}" does not turn: the spindle stays off.']
-    cut = _held("Feed", feed or _DRAG_FEED, min(machine.max_feed[:2]), "X and Y axes", sentences)
-    down = _held("Plunge feed", plunge or cut / 2.0, machine.max_feed[2], "Z axis", sentences)
+    cut = _held("Feed", feed, _DRAG_FEED, (min(machine.max_feed[:2]), "X and Y axes"), sentences)
+    down = _held("Plunge feed", plunge, cut / 2.0, (machine.max_feed[2], "Z axis"), sentences)
     return Feeds(0.0, cut, down, 0.0, 0.0, 0.0, 0.0, 0.0, tuple(sentences))
 
 
-def _held(what: str, asked: float, limit: float, by: str, sentences: list[str]) -> float:
-    """Return `asked` held to `limit`, and say so when it was."""
-    if asked <= limit * (1 + 1e-9):
-        return min(asked, limit)
-    sentences.append(f"{what} {asked:.0f} mm/min is held to {limit:.0f} mm/min by the {by} of the machine.")
+def _held(
+    what: str, asked: float | None, rule: float, bound: tuple[float, str], sentences: list[str]
+) -> float:
+    """Return what is asked for, or else the rule's, held to the limit of axes, and say so when it was."""
+    wanted, (limit, axes) = rule if asked is None else asked, bound
+    if wanted <= limit * (1 + 1e-9):
+        return min(wanted, limit)
+    began = f"{what} {wanted:.0f} mm/min would suit" if asked is None else _asked(what, wanted, "mm/min")
+    sentences.append(f"{began}; the machine does {limit:.0f} mm/min, the most that its {axes} can.")
     return limit
+
+
+def _asked(what: str, value: float, unit: str) -> str:
+    return f"{what}: you asked for {value:.0f} {unit}"
 
 
 def round_down(value: float) -> float:
@@ -287,14 +295,22 @@ class _Choice:
             self.rpm = self._on_dial(min(max(asked, slowest), fastest))
             if self.rpm != asked:
                 self.sentences.append(
-                    f"Spindle speed {asked:.0f} rev/min is held to {self.rpm:.0f} rev/min "
+                    f"{_asked('Spindle speed', asked, 'rev/min')}; it turns at {self.rpm:.0f} rev/min "
                     f"({slowest:.0f} to {fastest:.0f} is what spindle and cutter allow{self._dial()})."
                 )
         else:
-            best = min(self._rpm_of_material(), self._rpm_of_feed(feed))
-            hundreds = max(math.floor(best / 100.0 + 1e-9) * 100.0, slowest)
-            self.rpm = self._on_dial(min(hundreds, fastest))
+            self.rpm, usual = (self._rpm_by_rule(wanted, slowest, fastest) for wanted in (feed, None))
+            if feed is not None and self.rpm != usual:
+                self.sentences.append(
+                    f"Spindle speed: for the feed that you asked for, {feed:.0f} mm/min, it turns at"
+                    f" {self.rpm:.0f} rev/min instead of {usual:.0f}, so that the chip is not too thin."
+                )
         self._judge_surface_speed()
+
+    def _rpm_by_rule(self, feed: float | None, slowest: float, fastest: float) -> float:
+        best = min(self._rpm_of_material(), self._rpm_of_feed(feed))
+        hundreds = max(math.floor(best / 100.0 + 1e-9) * 100.0, slowest)
+        return self._on_dial(min(hundreds, fastest))
 
     def _rpm_of_material(self) -> float:
         widest = max(nominal_diameter(self.cutter), self.working)
@@ -330,13 +346,14 @@ class _Choice:
 
     def choose_cut(self, asked: float | None) -> None:
         """Feed so that the chip is in the middle of its range, as far as the axes can."""
-        wanted = round_down(self.rpm * self.cutter.flutes * self.per_edge) if asked is None else asked
-        self.cut = _held("Feed", wanted, self.axis_feed, "X and Y axes", self.sentences)
+        rule = round_down(self.rpm * self.cutter.flutes * self.per_edge)
+        self.cut = _held("Feed", asked, rule, (self.axis_feed, "X and Y axes"), self.sentences)
 
     def choose_plunge(self, asked: float | None) -> None:
         """Plunge at the material's share of the feed, as far as the Z axis can."""
-        wanted = round_down(self.cut * self.material.plunge) if asked is None else asked
-        self.plunge = _held("Plunge feed", wanted, self.machine.max_feed[2], "Z axis", self.sentences)
+        rule = round_down(self.cut * self.material.plunge)
+        bound = (self.machine.max_feed[2], "Z axis")
+        self.plunge = _held("Plunge feed", asked, rule, bound, self.sentences)
 
     @property
     def chip_load(self) -> float:

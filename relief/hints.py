@@ -9,11 +9,15 @@ from relief.units import format_length
 # A cutout need only pass the bottom by as much as board and bed are out of true; more of it cuts a groove
 # into what lies below. mm: common practice, no source.
 THROUGH_ENOUGH = 1.5
+# A relief narrower than so many marks of its finishing cutter shows next to nothing of a picture.
+FEW_CUTTERS = 3
+# Share of the depth asked for that may be missing before it is told.
+MISSING = 0.02
 
 
 def hints(setup: Setup) -> tuple[str, ...]:
     """Return the notes of a set-up, those that warn first."""
-    found = (_through_note(setup), bed_note(setup))
+    found = (_through_note(setup), _small_note(setup), bed_note(setup), depth_note(setup))
     return tuple(note for note in found if note)
 
 
@@ -68,4 +72,33 @@ def _through_note(setup: Setup) -> str:
     return (
         f"warning: cutout.through = {deep} cuts that deep into what lies below the board;"
         f" on a board that lies flat, {default} is enough"
+    )
+
+
+def _small_note(setup: Setup) -> str:
+    """Return what is told of a relief no wider than a few cutters; a width in eighths was meant as inches."""
+    cutter, region, units = setup.finishing_cutter, setup.region, setup.job.output.units
+    mark = 2 * cutter.tip_radius if cutter.kind in ("vee", "taper") else cutter.diameter
+    if min(region.width, region.length) >= FEW_CUTTERS * mark:
+        return ""
+    sizes = " x ".join(format_length(round(side, 2), units) for side in (region.width, region.length))
+    told = f'warning: the relief is only {sizes}, next to nothing for "{cutter.name}" to carve a picture in'
+    width = setup.asked.relief.width or 0.0
+    return told + (f'; did you mean {width:g} in? write "{width:g} in"' if (8 * width).is_integer() else "")
+
+
+def depth_note(setup: Setup) -> str:
+    """Return why a picture does not use the depth asked for; empty where it does, or is no picture."""
+    job, units = setup.job, setup.job.output.units
+    depth, shaping = job.relief.depth, job.shaping
+    if depth is None or shaping.back_lit != "none" or job.picture.lower().endswith(".npy"):
+        return ""
+    if depth - setup.depth <= MISSING * depth:
+        return ""
+    deep, asked = (format_length(round(size, 2), units) for size in (setup.depth, depth))
+    tone = "black" if (job.relief.style == "sunk") == job.relief.invert else "white"
+    more = '; shaping.levels = ["0 %", "100 %"] stretches its tones to the whole depth'
+    return (
+        f"the deepest point lies {deep} down, not {asked} (relief.depth), since nothing in the picture is"
+        f" pure {tone}{more if shaping.levels == type(shaping)().levels else ''}"
     )

@@ -368,7 +368,27 @@ def test_nodes_too_far_apart_are_not_judged_between():
     wide = {"pitch": 0.11, "scallop_fine": replace(FINE, within=0.5)}
 
     assert told("scallop holds between nodes", **wide).holds
-    assert not told("scallop resolvable", **wide).holds
+    coarse = told("scallop resolvable", **wide)
+    assert not coarse.holds
+    assert (
+        "too far to judge a scallop of 0.05 mm: to see ridges that low they may be 0.1 mm" in coarse.message
+    )
+    assert "even passes" not in coarse.message
+
+
+def test_a_cut_below_the_board_is_told_as_what_it_lacks():
+    """No length below nothing is spoken of."""
+    deep = program(after=CUT.with_heights(CUT.heights - 27.0))
+    message = next(c.message for c in run_checks(evidence(deep)) if c.name == "floor thick enough")
+    assert message == "the stock is too thin by 12 mm for the deepest cut"
+
+
+def test_no_check_ends_in_a_full_stop():
+    """Whoever shows a message ends the sentence."""
+    thick = replace(FEEDS, sentences=("Chip load 0.2 mm is above the range: feed at 2920 mm/min.",))
+    found = run_checks(evidence(program(feeds=thick)))
+    assert not [check.message for check in found if check.message.endswith(".")]
+    assert any(check.message.endswith("feed at 2920 mm/min") for check in found)
 
 
 def test_a_noise_above_the_scallop_is_told_with_the_pitch_that_would_do():
@@ -376,5 +396,5 @@ def test_a_noise_above_the_scallop_is_told_with_the_pitch_that_would_do():
     check = told("scallop resolvable", scallop_fine=replace(FINE, floor=NoiseFloor(0.08, 0.1)))
 
     assert not check.holds
-    assert "not resolvable at this pitch" in check.message
+    assert "too far to judge a scallop of 0.05 mm: even passes along every row" in check.message
     assert "set output.pitch to 0.06 mm" in check.message

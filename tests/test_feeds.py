@@ -326,6 +326,24 @@ class TestChoice:
         feeds = choose_feeds(SHOP.cutter("flat 1/4 in"), SHOP.material("softwood"), slow, 3, 0.05)
         assert "take a wider stepover" in feeds.sentence
 
+    def test_what_was_asked_for_and_changed_is_told(self) -> None:
+        """Each value that had to give way is told with what the machine does instead; no other is."""
+        cutter, material = SHOP.cutter("flat 1/4 in"), SHOP.material("softwood")
+        feeds = choose_feeds(cutter, material, ROUTER, 3, 3.175, rpm=60000, feed=90000, plunge=70000)
+        assert (feeds.rpm, feeds.cut, feeds.plunge) == (24000, *ROUTER.max_feed[1:])
+        for words in (
+            "Spindle speed: you asked for 60000 rev/min; it turns at 24000 rev/min (8000 to 24000 is",
+            f"Feed: you asked for 90000 mm/min; the machine does {feeds.cut:.0f} mm/min, the most that its X",
+            f"Plunge feed: you asked for 70000 mm/min; the machine does {feeds.plunge:.0f} mm/min, the most",
+        ):
+            assert words in feeds.sentence
+        slow = choose_feeds(cutter, material, ROUTER, 3, 3.175, feed=200)
+        assert "the feed that you asked for, 200 mm/min, it turns at 8000 rev/min instead of 18000" in (
+            slow.sentence
+        )
+        usual = choose_feeds(cutter, material, ROUTER, 3, 3.175, feed=4000)
+        assert "asked" not in usual.sentence
+
     def test_dial(self) -> None:
         """A spindle set by hand gets a step of its dial, the one below what would suit."""
         machine = SHOP.machine("small router with dial")

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
+from PIL import Image
 
-from relief.hints import bed_note, below_board, hints, zero_place
+from relief.heightfield import Region
+from relief.hints import bed_note, below_board, depth_note, hints, zero_place
+from relief.job import job_from_source
 from relief.part import Part
+from relief.progress import Silent
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
 from relief.texts import program_head
 from relief.tiling import Tile, Tiling
+from relief.workflow import carve
 from tests.reports import FLAT, a_job, a_setup
 
 
@@ -58,6 +64,78 @@ def test_a_deep_groove_in_what_lies_below_is_warned_of(through, warned):
     found = [note for note in hints(cut_out(through=through)) if note.startswith("warning:")]
     assert bool(found) is warned
     assert all("0.3 mm is enough" in note for note in found)
+
+
+@pytest.mark.parametrize(
+    ("width", "length", "words"),
+    [(2.0, 1.0, 'did you mean 2 in? write "2 in"'), (7.9, 5.0, "7.9 mm x 5 mm, next to"), (40.0, 20.0, None)],
+)
+def test_a_relief_of_a_few_cutters_is_asked_about(width, length, words):
+    """A number that was surely meant as inches is told with the inches to write; an odd one without."""
+    job = a_job()
+    setup = a_setup(
+        replace(job, relief=replace(job.relief, width=width)), region=Region(0.0, 0.0, width, length)
+    )
+    found = [note for note in hints(setup) if "the relief is only" in note]
+    assert bool(found) is (words is not None)
+    assert all(words in note for note in found)
+    assert all(("did you mean" in note) == (width == 2) for note in found)
+
+
+@pytest.mark.parametrize(
+    ("relief", "tone"),
+    [
+        ({}, "black"), ({"style": "sunk"}, "white"), ({"invert": True}, "white"),
+        ({"style": "sunk", "invert": True}, "black"),
+    ],
+)  # fmt: skip
+def test_a_picture_that_does_not_use_its_depth(relief, tone):
+    """What is carved less deep than asked for is told, with the tone that is missing."""
+    job = a_job()
+    setup = a_setup(replace(job, relief=replace(job.relief, depth=7.0, **relief)))
+    (note,) = hints(setup)
+    assert note.startswith("the deepest point lies 6 mm down, not 7 mm (relief.depth)")
+    assert f"pure {tone}; shaping.levels = " in note
+    assert hints(a_setup()) == ()
+
+
+def test_levels_use_the_whole_depth(tmp_path):
+    """What the note advises does what it says: a picture of greys reaches the depth asked for."""
+    Image.fromarray(np.linspace(60, 200, 40 * 60).reshape(40, 60).astype(np.uint8)).save(
+        tmp_path / "grey.png"
+    )
+    job = a_job(picture=str(tmp_path / "grey.png"), output={"pitch": 1.0})
+    job = replace(job, relief=replace(job.relief, width=60.0, length=None))
+    # 60 of 255 is the darkest: 1 - 60 / 255 of the 6 mm asked for
+    assert "lies 4.59 mm down, not 6 mm" in depth_note(set_up(job, Shop.read(None)))
+    whole = set_up(replace(job, shaping=replace(job.shaping, levels=("0 %", "100 %"))), Shop.read(None))
+    assert whole.depth == pytest.approx(6.0)
+    assert depth_note(whole) == ""
+
+
+class Told(Silent):
+    """Keeps the notes of a job."""
+
+    def __init__(self) -> None:
+        self.notes: list[str] = []
+
+    def note(self, text: str) -> None:
+        """Keep a note."""
+        self.notes.append(text)
+
+
+def test_all_that_the_report_notes_is_told_on_the_way(tmp_path):
+    """Feeds that gave way and tabs that found no room are printed, not only in report.json."""
+    asked = {
+        "relief.width": 24, "output.pitch": 0.6, "finishing.scallop": 0.3, "finishing.feed": 90000,
+        "cutout.shape": "rectangle", "cutout.tabs": 40,
+    }  # fmt: skip
+    job = job_from_source(Path("demo_images/gate_sign.png"), asked)
+    told = Told()
+    report = carve(job, Shop.read(None), tmp_path / "job", progress=told)
+    assert {note.removeprefix("note: ") for note in told.notes} >= set(report.notes)
+    for words in ("of 40 tabs find room", "you asked for 90000 mm/min", "0.3 mm below the board"):
+        assert any(words in note for note in told.notes), words
 
 
 def test_zero_from_the_edges_of_a_given_stock():

@@ -118,7 +118,8 @@ def test_everything_is_told() -> None:
     """Programs with cutter, speed, feeds, time and blocks; every check; smoothness, detail, volume."""
     text = " ".join(a_page().text.split())
     for words in (
-        "1-roughing.nc flat 1/4 in 16 000 rev/min 2 100 mm/min (950 to 2 890) 630 mm/min 19 min 5 210",
+        "1-roughing.nc flat 1/4 in, 35.4 mm out 16 000 rev/min 2 100 mm/min (950 to 2 890) 630 mm/min 19 min"
+        " 5 210",
         "0-trace.nc any, spindle off off – – 24 s 9",
         "1 h 26 min",
         "within travel ✓ holds 120 mm 600 mm",

@@ -71,12 +71,17 @@ def scallop_resolvable(evidence: Evidence) -> Check:
     asked, noise = evidence.scallop.tolerance, evidence.scallop_fine.floor.p999
     limit = min(COARSEST * asked, evidence.pitch * asked / noise if noise > asked else math.inf)
     holds = evidence.pitch <= limit * (1 + 1e-9)
-    message = f"the surface is planned on nodes {evidence.told(evidence.pitch)} apart"
+    message = f"the surface is planned on points {evidence.told(evidence.pitch)} apart"
     if not holds:
         pitch = math.floor(200 * limit) / 200 or limit
+        why = (
+            f"even passes along every row of them would leave ridges of {evidence.told(noise)}"
+            if noise > asked
+            else f"to see ridges that low they may be {evidence.told(COARSEST * asked)} apart at most"
+        )
         message += (
-            f"; a scallop of {evidence.told(asked)} is not resolvable at this pitch: even passes along every"
-            f" row of nodes would leave {evidence.told(noise)}; set output.pitch to {evidence.told(pitch)}"
+            f", too far to judge a scallop of {evidence.told(asked)}: {why};"
+            f" set output.pitch to {evidence.told(pitch)}"
         )
     return Check("scallop resolvable", holds, evidence.pitch, limit, "mm", message, "warn")
 
@@ -97,7 +102,7 @@ def chip_load_in_range(evidence: Evidence) -> Check:
     told = [(program, program.feeds) for program in evidence.cuts if program.feeds is not None]
     program, feeds = min(told, key=lambda pair: pair[1].chip_load_holds)
     limit = feeds.chip_high if feeds.chip_load > feeds.chip_high else feeds.chip_low
-    message = f"{program.file}: {feeds.sentences[0]}"
+    message = f"{program.file}: {feeds.sentences[0].removesuffix('.')}"
     return Check("chip load in range", feeds.chip_load_holds, feeds.chip_load, limit, "mm", message, "warn")
 
 
@@ -157,7 +162,10 @@ def floor_thick_enough(evidence: RunEvidence) -> Check:
     floor = floor_left((p for p in evidence.programs if p.operation != "cutout"), evidence.thickness)
     return Check(
         "floor thick enough", floor >= THIN_FLOOR, floor, THIN_FLOOR, "mm",
-        f"{evidence.told(floor)} of stock is left below the deepest cut", "warn",
+        f"{evidence.told(floor)} of stock is left below the deepest cut"
+        if floor >= 0
+        else f"the stock is too thin by {evidence.told(-floor)} for the deepest cut",
+        "warn",
     )  # fmt: skip
 
 

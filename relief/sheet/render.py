@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from relief.colours import diverging
 from relief.heightfield import Heightfield
-from relief.hints import bed_note, below_board, zero_place, zero_sentence
+from relief.hints import bed_note, below_board, depth_note, zero_place, zero_sentence
 from relief.pictures import deviation_limit, stage_png
 from relief.report import ProgramRun, Report, brief, format_time, percent
 from relief.ridges import scallop_meaning
@@ -63,6 +63,8 @@ def render_sheet(
         zero_place=zero_place(setup),
         zero_sentence=zero_sentence(setup),
         bed_note=bed_note(setup),
+        depth_note=depth_note(setup),
+        cutters=list(dict.fromkeys(run.cutter for run in report.programs if run.cutter)),
         scallop_meaning=scallop_meaning(setup.finishing_cutter),
         rough_places=report.rough_places(setup.zero[:2]),
         stages=[(stage.name, _data_uri(stage_png(stage.surface))) for stage in stages],
