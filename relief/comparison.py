@@ -88,12 +88,12 @@ class Comparison:
         """Return the tables and the advice as lines of text."""
         units, scallop = self.job.output.units, self.job.finishing.scallop
         beyond = f"over {format_length(scallop, units)}"
-        head: tuple[str, ...] = ("finishing", "time", "lost at most", "99 % lose", beyond, "")
+        head: tuple[str, ...] = ("finishing", "time", "lost at most", "on 99 % of it", beyond, "")
         lines = [self.title, "", *_table(head, [_finishing_row(c, units) for c in self.finishing])]
         if self.pairs:
             head = ("coarse, then fine where it is needed", *head[1:])
             lines += ["", *_table(head, [_finishing_row(c, units) for c in self.pairs])]
-        head = ("roughing", "time", "leaves at most", "99 % have", "")
+        head = ("roughing", "time", "leaves at most", "on 99 % of it", "")
         rows = [_finishing_row(c, units) for c in self.roughing]
         lines += ["", *_table(head, [(*row[:4], row[5]) for row in rows])]
         return [*lines, "", *self.how, "", *self.advice]

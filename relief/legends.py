@@ -97,9 +97,22 @@ def _mark_scale(draw: ImageDraw.ImageDraw, width: int, legend: Legend) -> None:
         x = left + place * (right - left)
         draw.line((x, 37, x, 46), fill=0, width=2)
     for texts, top, ink in ((legend.ticks, 48, 0), (legend.words, 90, 70)):
-        for place, text in texts:
-            start = left + place * (right - left) - _wide(text) / 2
-            draw.text((min(max(start, left), right - _wide(text)), top), text, fill=ink, font=_font())
+        for start, text in _apart(texts, left, right):
+            draw.text((start, top), text, fill=ink, font=_font())
+
+
+def _apart(texts: tuple[tuple[float, str], ...], left: float, right: float) -> list[tuple[float, str]]:
+    """Return where each text starts, the ends' first; one that would touch another is left out."""
+    kept: list[tuple[float, str]] = []
+    for place, text in (*texts[:1], *texts[1:][-1:], *texts[1:-1]):
+        start = min(max(left + place * (right - left) - _wide(text) / 2, left), right - _wide(text))
+        clear = all(
+            start + _wide(text) + _TEXT / 2 <= other or other + _wide(words) + _TEXT / 2 <= start
+            for other, words in kept
+        )
+        if clear:
+            kept.append((start, text))
+    return kept
 
 
 def _draw_bar(draw: ImageDraw.ImageDraw, top: int, size: float, columns: int, units: Units) -> None:

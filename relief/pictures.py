@@ -28,13 +28,14 @@ _RING = 22
 _Map = npt.NDArray[np.float64]
 
 
-def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
+def shaded_png(surface: Heightfield, units: Units = "mm", relief: Heightfield | None = None) -> bytes:
     """Return a picture of a surface as if it lay in soft light from the upper left.
 
     Parameters
     ----------
     surface : Heightfield
     units : the unit of its scale bar
+    relief : the part of it whose depth is told, where it is a board that is cut through; None: all of it
 
     Returns
     -------
@@ -43,9 +44,12 @@ def shaded_png(surface: Heightfield, units: Units = "mm") -> bytes:
     tone = shade(*_resampled(surface))
     width, length, depth = (
         _short(float(side), units, coarse=True)
-        for side in (surface.width, surface.length, np.ptp(surface.heights))
+        for side in (surface.width, surface.length, np.ptp((relief or surface).heights))
     )
-    caption = f"{width.rpartition(' ')[0]} by {length}, {depth} from highest to lowest"
+    size, whose = f"{width.rpartition(' ')[0]} by {length}", ""
+    if relief:
+        size, whose = f"the board, {size}", "its relief "
+    caption = f"{size}, {whose}{depth} from highest to lowest"
     return framed_png(toned(tone), colours.wood(SCALE), Legend((), (), caption), surface, units)
 
 
@@ -125,7 +129,7 @@ def scallop_png(
     """
     judged = np.isfinite(scallops)
     worst = float(np.where(judged, scallops, 0.0).max())
-    caption = f"the highest ridge about each node, {_short(worst, units)} at most" + (
+    caption = f"the highest ridge about each point, {_short(worst, units)} at most" + (
         "" if judged.all() else "; hatched: walls or waste, not judged"
     )
     words = ("smoother", "as asked", "rougher than asked")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -175,20 +175,24 @@ class Report:
             )
         return f"The face that will be seen lies up; {tones}."
 
+    @property
+    def times(self) -> tuple[str, ...]:
+        """The time of each program, for people; they add up to that of all."""
+        return format_times([run.seconds for run in self.programs])
+
     def time_sentence(self) -> str:
         """Return the time at the machine, whole and by operation, in one sentence."""
-        cuts = [f"{run.operation} {format_time(run.seconds)}" for run in self.programs if run.cutter]
-        parts = f" ({', '.join(cuts)})" if len(cuts) > 1 else ""
-        return f"about {format_time(self.seconds)}{parts}, cutter changes not counted."
+        parts = [f"{run.operation} {time}" for run, time in zip(self.programs, self.times, strict=True)]
+        told = f" ({', '.join(parts)})" if len(parts) > 1 else ""
+        return f"about {format_time(self.seconds)}{told}, cutter changes not counted."
 
     def smoothness(self) -> str:
         """Return how smooth the surface is, in one sentence."""
         figures, fine = self.scallop, self.scallop_fine
-        looked = "" if fine.share == 1 else f", of which {percent(fine.share)} was looked at"
+        looked = "" if fine.share == 1 else f" (judged from close-ups of {percent(fine.share)} of it)"
         text = (
-            f"ridges within {self.length(figures.tolerance)} on {percent(figures.within)} of the points"
-            f" planned for and {percent(fine.within)} of the surface between them{looked};"
-            f" the highest is {self.length(max(figures.max, fine.max))}"
+            f"ridges within {self.length(figures.tolerance)} on {percent(min(figures.within, fine.within))}"
+            f" of the surface{looked}; the highest is {self.length(max(figures.max, fine.max))}"
         )
         if figures.walls > 0:
             most = max(figures.walls_max, fine.walls_max)
@@ -247,6 +251,25 @@ def format_time(seconds: float) -> str:
         return f"{math.ceil(seconds)} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def format_times(parts: Sequence[float]) -> tuple[str, ...]:
+    """Write times for people so that they add up to what is written for their sum.
+
+    Minutes that rounding would lose or add go to the parts whose remainders are largest.
+
+    Examples
+    --------
+    >>> format_times([629, 2549]), format_time(629 + 2549)
+    (('11 min', '42 min'), '53 min')
+    """
+    long = [k for k, seconds in enumerate(parts) if seconds > 59]
+    brief_ones = sum(seconds for seconds in parts if seconds <= 59)
+    minutes = {k: max(int(parts[k] // 60), 1) for k in long}
+    spare = round(sum(parts) / 60) - round(brief_ones / 60) - sum(minutes.values())
+    for k in sorted(long, key=lambda k: minutes[k] * 60 - parts[k])[: max(spare, 0)]:
+        minutes[k] += 1
+    return tuple(format_time(60.0 * minutes.get(k, 0) or seconds) for k, seconds in enumerate(parts))
 
 
 def percent(share: float) -> str:

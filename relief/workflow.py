@@ -199,7 +199,7 @@ def _images(board: Heightfield, setup: Setup, proof: Proof) -> dict[str, bytes]:
     units = setup.job.output.units
     inside = proof.finished.cropped(setup.region)
     return {
-        "carved.png": shaded_png(board if setup.part else inside, units),
+        "carved.png": shaded_png(board, units, inside) if setup.part else shaded_png(inside, units),
         "deviation.png": deviation_png(inside, setup.relief, units),
     }
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+import itertools
 
 import numpy as np
 import pytest
 from PIL import Image
 
-from relief import colours, pictures
+from relief import colours, legends, pictures
 from relief.heightfield import Heightfield
+from relief.legends import Legend
 from relief.pictures import deviation_png, lost_png, scallop_png, shaded_png, stage_png
 from tests import fields
 
@@ -179,3 +181,33 @@ def test_same_surface_same_bytes() -> None:
 def test_scales_end_at_round_numbers(value: float, units: str, limit: float) -> None:
     """A scale ends at 1, 2 or 5 × a power of ten of the user's unit."""
     assert pictures._round_limit(value, units) == pytest.approx(limit)
+
+
+@pytest.mark.parametrize("width", [652.0, 852.0])
+@pytest.mark.parametrize("high", ["+0.5 mm or more", "+0.5 mm"])
+def test_marks_of_a_scale_never_touch(width: float, high: str) -> None:
+    """The ends are always told; what stands between only where it has room."""
+    texts = ((0.0, "-0.5 mm or more"), (0.25, "-0.25 mm"), (0.5, "0 mm"), (0.75, "+0.25 mm"), (1.0, high))
+    placed = sorted(legends._apart(texts, 24.0, 24.0 + width))
+    spans = [(start, start + legends._wide(text)) for start, text in placed]
+    assert all(end + 10 < start for (_, end), (start, _) in itertools.pairwise(spans))
+    assert spans[0][0] >= 24
+    assert spans[-1][1] <= 24 + width + 1e-6
+    assert {placed[0][1], placed[-1][1]} == {texts[0][1], high}
+
+
+def test_the_caption_of_a_part_tells_the_depth_of_its_relief(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A board that is cut through is not told as a relief as deep as the board."""
+    told: list[str] = []
+    monkeypatch.setattr(
+        pictures,
+        "framed_png",
+        lambda *args: told.append(next(a for a in args if isinstance(a, Legend)).caption),
+    )
+    board = Heightfield(np.linspace(-18, 0, 41 * 31).reshape(31, 41), 1.0)
+    shaded_png(board, "mm", Heightfield(np.linspace(-4, 0, 21 * 11).reshape(11, 21), 1.0))
+    shaded_png(board, "mm")
+    assert told == [
+        "the board, 40 by 30 mm, its relief 4 mm from highest to lowest",
+        "40 by 30 mm, 18 mm from highest to lowest",
+    ]

@@ -9,9 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures
-from relief.report import format_time, percent
+from relief.report import format_time, format_times, percent
 from tests.reports import a_job, a_report, check
 
 # The keys that users' own programs may rely on.
@@ -85,10 +87,10 @@ def test_summary_of_a_ready_job() -> None:
     """Six plain lines: what was made, time, smoothness, detail, warnings, where to look first."""
     assert a_report().summary_lines(Path("my job")) == (
         'Ready: "sunflower.png" as a relief 120 mm × 90 mm, 6 mm deep, in softwood.',
-        "At the machine: about 1 h 26 min (roughing 19 min, finishing 1 h 07 min),"
+        "At the machine: about 1 h 26 min (trace 24 s, roughing 19 min, finishing 1 h 07 min),"
         " cutter changes not counted.",
-        "Smoothness: ridges within 0.05 mm on 99.7 % of the points planned for and 99.6 % of the surface"
-        " between them, of which 25 % was looked at; the highest is 0.086 mm"
+        "Smoothness: ridges within 0.05 mm on 99.6 % of the surface (judged from close-ups of 25 % of it);"
+        " the highest is 0.086 mm"
         " (0.31 mm on the walls, 2 % of it).",
         "Detail lost: 4.3 % of the surface stands more than 0.05 mm above the picture, 0.62 mm at most.",
         "Warnings: none",
@@ -126,10 +128,7 @@ def test_nothing_lost_reads_as_nothing() -> None:
         scallop_fine=FineFigures(0.05, 0.05, 0.05, 0.05, 1.0, 0.0, 0.0, 0.05, 1.0, NoiseFloor(0.0, 0.0)),
         lost_detail=LostDetail(0.0, 0.0, 0.0, 0.0),
     )
-    assert report.smoothness() == (
-        "ridges within 0.05 mm on 100 % of the points planned for and 100 % of the surface between them;"
-        " the highest is 0.05 mm."
-    )
+    assert report.smoothness() == ("ridges within 0.05 mm on 100 % of the surface; the highest is 0.05 mm.")
     assert report.detail() == "none to be seen; 0 mm at most."
 
 
@@ -140,6 +139,25 @@ def test_nothing_lost_reads_as_nothing() -> None:
 def test_times(seconds: float, text: str) -> None:
     """Times never read "60 s" or "60 min"."""
     assert format_time(seconds) == text
+
+
+@given(parts=st.lists(st.floats(0, 20000), min_size=1, max_size=30))
+@example(parts=[629.0, 2549.0])
+@example(parts=[89.0] * 30)
+@example(parts=[59.5, 59.9, 31.0])
+def test_times_add_up(parts: list[float]) -> None:
+    """Whatever is told of the parts adds up to what is told of all, and no part is a minute off."""
+    told = [told_seconds(text) for text in format_times(parts)]
+    assert np.abs(np.array(told) - parts).max() < 60
+    if sum(parts) > 59 * len(parts):
+        assert abs(sum(told) - told_seconds(format_time(sum(parts)))) <= 30
+
+
+def told_seconds(text: str) -> int:
+    """Return how many seconds a time for people says."""
+    units = {"s": 1, "min": 60, "h": 3600}
+    words = text.split()
+    return sum(int(number) * units[unit] for number, unit in zip(words[::2], words[1::2], strict=True))
 
 
 @pytest.mark.parametrize(

@@ -47,7 +47,7 @@ def scallop_holds_between(evidence: Evidence) -> Check:
         fine.within >= WITHIN_ENOUGH and fine.p999 <= P999_BETWEEN * asked and fine.max <= MAX_BETWEEN * asked
     )
     message = (
-        f"between nodes {100 * fine.within:.2f} % is within {evidence.told(asked)},"
+        f"seen between the points of the plan, {100 * fine.within:.2f} % is within {evidence.told(asked)},"
         f" all within {evidence.told(fine.max)}"
     )
     if not judged:
@@ -123,7 +123,7 @@ def controller_keeps_up(evidence: RunEvidence) -> Check:
     rates = [fastest_block_rate(p.moves, s) for p, s in zip(evidence.programs, taken, strict=True)]
     rate, limit = max(rates), machine.blocks_per_second
     worst = rates.index(rate)
-    message = f"{evidence.programs[worst].file} sends up to {rate:.0f} blocks a second"
+    message = f"{evidence.programs[worst].file} sends up to {rate:.0f} lines a second"
     feed = feed_that_eases(evidence.programs[worst].moves, taken[worst], limit)
     if feed is not None:
         message += f"; set output.ease = true, which slows where it must, or feed at {feed:.0f} mm/min"

@@ -81,6 +81,8 @@ def _template(report: Report) -> jinja2.Template:
     )
     environment.filters.update(
         length=lambda mm: format_length(_rounded(mm, units), units),
+        aside=lambda mm, above, below: _aside(mm, above, below, units),
+        plain=_plain,
         feed=lambda mm: _feed(mm, units),
         feeds=lambda run: _feeds(run, units),
         volume=lambda mm3: _volume(mm3, units),
@@ -154,6 +156,16 @@ def _rounded(length: float, units: Units) -> float:
 def _rounded_fine(length: float, units: Units) -> float:
     """Round to a micrometre or a tenth of a thousandth of an inch."""
     return round(length, 3) if units == "mm" else round(length / MM_PER_INCH, 4) * MM_PER_INCH
+
+
+def _aside(mm: float, above: str, below: str, units: Units) -> str:
+    """Return how far to which of two sides something lies."""
+    return f"{format_length(_rounded(abs(mm), units), units)} {below if mm < 0 else above}"
+
+
+def _plain(text: str) -> str:
+    """Return a check's name or unit in words that need no knowledge of grids and controllers."""
+    return text.replace("between nodes", "between points").replace("blocks", "lines")
 
 
 def _feeds(run: ProgramRun, units: Units) -> str:
