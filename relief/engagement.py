@@ -64,6 +64,7 @@ def engagement(
     rapid: npt.NDArray[np.bool_],
     cutter: Cutter,
     sliver: float = SLIVER,
+    nodes: float = FINEST,
 ) -> Engagement:
     """Return how hard a cutter works along its way.
 
@@ -73,6 +74,7 @@ def engagement(
     points : (n + 1, 3) float64, mm, in the coordinates of the stock
     rapid : (n,) which moves are rapids: those touch nothing
     cutter : what turns
+    nodes : within a radius, of the grid that it is reckoned on, at most
     sliver : mm; what stands less than this above the cutter makes no chip
 
     Notes
@@ -89,7 +91,7 @@ def engagement(
     move = np.repeat(np.arange(len(rapid)), counts)
     part = np.arange(len(move)) - np.repeat(np.cumsum(counts) - counts, counts)
     start, end = part / counts[move], (part + 1) / counts[move]
-    heights, pitch = _suited(stock, radius)
+    heights, pitch = _suited(stock, radius, nodes)
     volumes, nearest = np.empty(len(move)), np.empty(len(move))
     corner = np.array([*(at + ASIDE * pitch for at in stock.origin), 0.0])
     loads_in_turn(
@@ -109,18 +111,42 @@ def engagement(
     return Engagement(move, start, end, _averaged(volumes, length, run, WINDOW * radius), chip, run, length)
 
 
-def _suited(stock: Heightfield, radius: float) -> tuple[Heights, float]:
+def nodes_for(feeds: Feeds) -> float:
+    """Return how many nodes within a radius tell enough: fewer where feeds are only lowered."""
+    return FINEST if feeds.hurry > 1.0 else COARSEST
+
+
+def _suited(stock: Heightfield, radius: float, nodes: float) -> tuple[Heights, float]:
     """Return a stock's heights at nodes as near to each other as suits a cutter, and their pitch, mm.
 
     The first lies ASIDE pitches from the stock's own first node.
     """
-    pitch = min(max(stock.pitch, radius / FINEST), radius / COARSEST)
+    pitch = min(max(stock.pitch, radius / nodes), radius / COARSEST)
     rows, columns = (
         np.rint((np.arange(int((count - 1) * stock.pitch / pitch) + 1) + ASIDE) * pitch / stock.pitch)
         for count in stock.heights.shape
     )
     rows, columns = np.minimum(rows, stock.rows - 1), np.minimum(columns, stock.columns - 1)
     return stock.heights[np.ix_(rows.astype(np.int64), columns.astype(np.int64))], pitch
+
+
+def may_exceed(stock: Heightfield, after: Heightfield, cutter: Cutter, feeds: Feeds) -> bool:
+    """Return whether any cut may take more than feeds were chosen for, at a look.
+
+    Parameters
+    ----------
+    stock, after : the surface before and after all moves, or one that they leave nowhere less of than it
+    cutter : what turns
+    feeds : what was chosen
+
+    Notes
+    -----
+    No cut takes more than its depth times the cutter's width. A flat cutter, and one that is hurried where a
+    cut is light, have other bounds as well.
+    """
+    if feeds.hurry > 1.0 or profile(cutter).flat_radius == profile(cutter).radius:
+        return True
+    return bool((stock.heights - after.heights).max() > feeds.section / cutter.diameter)
 
 
 @dataclass(frozen=True)
@@ -137,17 +163,22 @@ class Hardest:
     block: int = 0
 
 
-def hardest_feed(stock: Heightfield, moves: Moves, cutter: Cutter, feeds: Feeds) -> Hardest:
+def hardest_feed(
+    stock: Heightfield, after: Heightfield, moves: Moves, cutter: Cutter, feeds: Feeds
+) -> Hardest:
     """Find the feed that asks most of what the stock, as it stands at that moment, allows.
 
     Parameters
     ----------
-    stock : the surface before the first move
+    stock, after : the surface before the first move, and after the last
     moves : in the coordinates of the stock
     cutter : what turns
     feeds : what was chosen, and for which cut
     """
-    taken = engagement(stock, moves.points, moves.rapid, cutter)
+    fast = bool((moves.feed[~moves.rapid] > feeds.cut).any())
+    if not fast and not may_exceed(stock, after, cutter, feeds):
+        return Hardest()
+    taken = engagement(stock, moves.points, moves.rapid, cutter, nodes=nodes_for(feeds))
     if not len(taken.move):
         return Hardest()
     share = moves.feed[taken.move] / feeds.most(taken.section, taken.chip)

@@ -43,6 +43,7 @@ class Feeds:
     sentences : where the chip load lies, and then what else to know: limits that held a value back, ...
     section : mm², depth times width of the cut that all this was chosen for
     flutes : of the cutter
+    hurry : so many times `cut` at most where a cut is light
     """
 
     rpm: float
@@ -56,6 +57,7 @@ class Feeds:
     sentences: tuple[str, ...]
     section: float = 0.0
     flutes: int = 1
+    hurry: float = MOST_FASTER
 
     def most(self, section: Doubles, chip: Doubles) -> Doubles:
         """Return the most feed, mm/min, for cuts that take more or less than what `cut` was chosen for.
@@ -68,7 +70,7 @@ class Feeds:
         Notes
         -----
         Three bounds: section · feed (with it the power, Q = a_p a_e v_f, textbook) stays at what was chosen;
-        feed per edge · chip stays in the material's range; and never more than MOST_FASTER times the feed.
+        feed per edge · chip stays in the material's range; and never more than `hurry` times the feed.
         """
         edges = self.rpm * self.flutes
         if not edges or not self.section:
@@ -78,7 +80,7 @@ class Feeds:
         with np.errstate(divide="ignore"):
             by_load = self.cut * self.section / section
             by_chip = max(self.chip_high, self.chip_load) * edges / chip
-        return np.asarray(np.minimum(np.minimum(by_load, by_chip), MOST_FASTER * self.cut))
+        return np.asarray(np.minimum(np.minimum(by_load, by_chip), self.hurry * self.cut))
 
     @property
     def chip_load_holds(self) -> bool:

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import ROUNDING, narrower, profile
-from relief.feeds import Feeds, choose_feeds, deepest_layer
+from relief.feeds import Feeds, choose_feeds, deepest_layer, nominal_diameter
 from relief.heightfield import Heightfield
 from relief.kernels.sweep import sweep
 from relief.limits import eased_feeds, limit_feeds
@@ -53,7 +53,7 @@ class Plan:
     notes : what the user must know, one sentence each
     stops : rows of the toolpath at which to wait for the user, and what is said there
     tile : number of the tile that it belongs to; 0 where there are none
-    shaped : whether its feeds go by what is cut
+    load : what its feeds go by: nothing is cut faster than that allows; None: the feed is what was chosen
     """
 
     operation: str
@@ -65,7 +65,7 @@ class Plan:
     notes: tuple[str, ...] = ()
     stops: tuple[tuple[int, str], ...] = ()
     tile: int = 0
-    shaped: bool = False
+    load: Feeds | None = None
 
 
 def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
@@ -176,11 +176,19 @@ def _roughing_section(operation: Operation, setup: Setup) -> Roughing:
     )
 
 
-def shapes_feed(operation: Operation, setup: Setup) -> bool:
-    """Return whether the feeds of an operation go by what is cut."""
-    job = setup.job
-    asked = {"roughing": job.roughing.shape_feed, "finishing": job.finishing.shape_feed}
-    return asked.get(operation.kind, False)
+def load_of(operation: Operation, setup: Setup, feeds: Feeds) -> Feeds | None:
+    """Return what the feeds of an operation go by; None: nothing that is cut changes them.
+
+    Where the job does not ask for it, a finishing cutter still meets what roughing could not reach: it is
+    fed slower where that is more than a slot as deep as the material's rule allows.
+    """
+    asked = {"roughing": setup.job.roughing.shape_feed, "finishing": setup.job.finishing.shape_feed}
+    if asked.get(operation.kind, False):
+        return feeds
+    if operation.kind == "finishing":
+        slot = deepest_layer(operation.cutter, setup.material) * nominal_diameter(operation.cutter)
+        return replace(feeds, section=max(feeds.section, slot), hurry=1.0)
+    return None
 
 
 def asked_speeds(operation: Operation, setup: Setup) -> Speeds:
@@ -206,20 +214,26 @@ def move_feeds(
 def _planned(
     operation: Operation, setup: Setup, toolpath: Toolpath, asked: Roughing | Finishing | Cutout,
     *, stepdown: float | None = None, yardstick: float = 0.0, notes: tuple[str, ...] = (),
-    stock: Heightfield | None = None,
+    stock: Callable[[], Heightfield] | None = None,
 ) -> Plan:  # fmt: skip
     """Return the plan of an operation, with the speeds that the job asks for and what its moves may run.
 
-    Where the stock before it is told, feeds go by what is cut.
+    `stock` makes what stands before it, where that has a say.
     """
     feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge), stepdown)
-    wanted = None
-    if stock is not None:
-        fastest = min(setup.machine.max_feed[:2])
-        toolpath, wanted = paced(toolpath, feeds, stock, operation.cutter, setup.step, fastest)
+    load, wanted = load_of(operation, setup, feeds), None
+    if load and stock:
+        toolpath, wanted = paced_by(load, toolpath, operation.cutter, setup, stock())
     feed = move_feeds(toolpath, feeds, setup, wanted)
-    shaped = stock is not None
-    return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes, shaped=shaped)
+    return Plan(operation.name, toolpath, feed, operation.cutter, feeds, yardstick, notes, load=load)
+
+
+def paced_by(
+    load: Feeds, toolpath: Toolpath, cutter: Cutter, setup: Setup, stock: Heightfield
+) -> tuple[Toolpath, npt.NDArray[np.float64]]:
+    """Return a toolpath with the feeds that a load allows in a stock (see `planning.pacing.paced`)."""
+    fastest = min(setup.machine.max_feed[:2])
+    return paced(toolpath, load, stock, cutter, setup.step, fastest, setup.target)
 
 
 def roughing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], _progress: Progress) -> Plan:
@@ -241,8 +255,7 @@ def roughing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], _pro
     notes: tuple[str, ...] = ()
     if not len(toolpath.points) and done:
         notes = (f'"{operation.cutter.name}" finds nothing to rough, and has no program: leave it out',)
-    stock = (left or setup.stock) if shapes_feed(operation, setup) else None
-    return _planned(operation, setup, toolpath, section, notes=notes, stock=stock)
+    return _planned(operation, setup, toolpath, section, notes=notes, stock=lambda: left or setup.stock)
 
 
 def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], progress: Progress) -> Plan:
@@ -267,10 +280,10 @@ def finishing_plan(operation: Operation, setup: Setup, done: Sequence[Plan], pro
         stepdown = deepest_layer(cutter, setup.material)
         plan = plan_passes(left=left_standing(setup, done), stepdown=stepdown)
         notes = _rest_notes(operation, setup, plan)
-    stock = left_standing(setup, done) if shapes_feed(operation, setup) else None
     return _planned(
-        operation, setup, plan.toolpath, asked, yardstick=plan.yardstick, notes=notes, stock=stock
-    )
+        operation, setup, plan.toolpath, asked, yardstick=plan.yardstick, notes=notes,
+        stock=lambda: left_standing(setup, done),
+    )  # fmt: skip
 
 
 def _rest_notes(operation: Operation, setup: Setup, plan: FinishingPlan) -> tuple[str, ...]:

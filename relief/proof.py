@@ -276,7 +276,7 @@ def run_program(
         after=after,
         contact_depth=contact.depth,
         contact_block=contact.block,
-        hardest=hardest_feed(stock, moves, cutter, program.shaped_by)
+        hardest=hardest_feed(stock, after, moves, cutter, program.shaped_by)
         if cutter and program.shaped_by
         else None,
         entry_depth=entry.depth if entry else None,

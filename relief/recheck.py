@@ -21,7 +21,7 @@ from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.moves import Moves
 from relief.operations import Operation, job_operations
-from relief.plans import Speeds, asked_speeds, feeds_for, shapes_feed
+from relief.plans import Speeds, asked_speeds, feeds_for, load_of
 from relief.progress import Progress, Silent
 from relief.proof import prove, read_file, run_program
 from relief.report import format_time
@@ -252,11 +252,10 @@ def program_for_job(
     asked = asked_speeds(meant, setup)
     if speeds.rpm is None:  # set by hand: the text does not tell it
         speeds = speeds._replace(rpm=told.rpm if told and told.rpm else asked.rpm)
-    shaped_by = None
-    if shapes_feed(meant, setup):
-        # the fastest block is no measure of the feed that was chosen: where the cut is light it goes faster
-        chosen = told.feed if told and told.feed else asked.feed
-        shaped_by = feeds_for(meant, setup, speeds._replace(feed=chosen))
+    # the fastest block is no measure of the feed that was chosen: where the cut is light it goes faster
+    chosen = feeds_for(meant, setup, speeds._replace(feed=told.feed if told and told.feed else asked.feed))
+    shaped_by = load_of(meant, setup, chosen)
+    if shaped_by and shaped_by.hurry > 1.0:
         speeds = speeds._replace(feed=min(shaped_by.cut, speeds.feed or shaped_by.cut))
     chosen_plunge = told.plunge if told and told.plunge else feeds_for(meant, setup, asked).plunge
     entry = entry_rule(setup, meant.name, cutter, chosen_plunge)

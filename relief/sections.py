@@ -227,7 +227,11 @@ class Finishing:
     feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
     plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
     shape_feed: Annotated[
-        Flag, key("feed slower where more is left than the feed was chosen for, faster where it is less")
+        Flag,
+        key(
+            "feed slower where more is left than the feed was chosen for, faster where it is less; false: only"
+            " slower, and only where more is left than a slot by the material's rule takes"
+        ),
     ] = False
 
 

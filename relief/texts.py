@@ -72,7 +72,7 @@ def write_programs(plans: Sequence[Plan], setup: Setup, progress: Progress) -> t
             plan.cutter,
             plan.feeds,
             setup.zero_of(plan.tile),
-            plan.feeds if plan.shaped else None,
+            plan.load,
             entry_rule(setup, plan.operation, plan.cutter, plan.feeds.plunge if plan.feeds else 0.0),
         )
         for file, plan in zip(files, plans, strict=True)

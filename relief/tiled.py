@@ -9,7 +9,6 @@ import numpy as np
 
 from relief.heightfield import Region
 from relief.operations import Operation, check_one_program, job_operations
-from relief.planning.pacing import paced
 from relief.planning.shares import Cell
 from relief.plans import (
     PLANNERS,
@@ -20,6 +19,7 @@ from relief.plans import (
     left_standing,
     move_feeds,
     over_clamps,
+    paced_by,
     trace_plan,
 )
 from relief.progress import Progress
@@ -109,10 +109,8 @@ def _share(plan: Plan, setup: Setup, tile: Tile, done: tuple[Plan, ...]) -> tupl
         return ()
     share = toolpath.cutting_length() / max(plan.toolpath.cutting_length(), 1e-9)
     wanted = None
-    if plan.shaped:
-        fastest = min(setup.machine.max_feed[:2])
-        left = left_standing(setup, done)
-        toolpath, wanted = paced(toolpath, plan.feeds, left, plan.cutter, setup.step, fastest)
+    if plan.load:
+        toolpath, wanted = paced_by(plan.load, toolpath, plan.cutter, setup, left_standing(setup, done))
     feed = move_feeds(toolpath, plan.feeds, setup, wanted)
     notes = plan.notes if tile.number == 1 else ()
     return (replace(plan, toolpath=toolpath, feed=feed, yardstick=plan.yardstick * share, notes=notes),)

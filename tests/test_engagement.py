@@ -62,14 +62,14 @@ def test_feeds_that_the_load_allows_are_not_told_from_the_chosen_one():
     """A slot at the chosen feed × a_e / D takes as much a second as a pass at the chosen feed."""
     moves = read_program(TEXT.encode())
 
-    assert 0.85 < hardest_feed(STOCK, moves, FLAT, FEEDS).share < 1.13
+    assert 0.85 < hardest_feed(STOCK, STOCK, moves, FLAT, FEEDS).share < 1.13
 
 
 @pytest.mark.parametrize(("said", "line"), [(SLOT, 6), (BESIDE, 11)])
 def test_a_raised_feed_is_found_with_its_line(said, line):
     """Half as fast again, at one place in the text: beyond what the cut there allows."""
     text = TEXT.replace(f"X64 {said}", f"X64 F{float(said[1:]) * 1.5:.0f}")
-    found = hardest_feed(STOCK, read_program(text.encode()), FLAT, FEEDS)
+    found = hardest_feed(STOCK, STOCK, read_program(text.encode()), FLAT, FEEDS)
 
     assert found.share > 1.3
     assert found.block == line
@@ -91,4 +91,4 @@ def test_nothing_but_rapids_takes_nothing():
     """A program that cuts nothing has no hardest feed."""
     moves = read_program(b"G21 G90 G94 G54\nG0 Z5\nG0 X0 Y0\nG0 X9\nM2\n")
 
-    assert hardest_feed(STOCK, moves, FLAT, FEEDS).share == 0.0
+    assert hardest_feed(STOCK, STOCK, moves, FLAT, FEEDS).share == 0.0

@@ -136,13 +136,19 @@ def stepdown_by_the_rule(evidence: Evidence) -> Check:
         ((p.deepest_cut - _rule(p, evidence.material), p) for p in evidence.cuts), key=itemgetter(0)
     )
     rule = _rule(program, evidence.material)
-    return Check(
-        "stepdown by the rule", excess <= STEPDOWN_SLACK, program.deepest_cut, rule, "mm",
+    message = (
         f"{program.file} takes off up to {evidence.told(program.deepest_cut)} at once"
         f" (line {program.deepest_block}); the rule for {evidence.material.name} is {evidence.told(rule)}"
-        + ("" if excess <= STEPDOWN_SLACK else ": feed slowly there, or rough with a smaller cutter first"),
-        "warn",
-    )  # fmt: skip
+    )
+    holds = excess <= STEPDOWN_SLACK
+    if not holds and program.hardest is not None:
+        message += (
+            ": its feed is lowered there, so that the cutter bears no more than in a slot by the rule; a"
+            " smaller roughing cutter (roughing.rest) or a shallower relief leaves it less"
+        )
+    elif not holds:
+        message += ": feed slowly there, or rough with a smaller cutter first"
+    return Check("stepdown by the rule", holds, program.deepest_cut, rule, "mm", message, "warn")
 
 
 def steps_of_the_picture_hidden(evidence: Evidence) -> Check:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from relief.engagement import SLIVER, Engagement, engagement
+from relief.engagement import SLIVER, Engagement, engagement, may_exceed, nodes_for
 from relief.feeds import MOST_FASTER, Feeds, round_down
 from relief.heightfield import Heightfield
 from relief.shop.records import Cutter
@@ -40,6 +40,7 @@ def paced(
     cutter: Cutter,
     step: float,
     fastest: float = np.inf,
+    after: Heightfield | None = None,
 ) -> tuple[Toolpath, Doubles]:
     """Return a toolpath divided where its feed changes, and the feed that each of its moves should have.
 
@@ -51,6 +52,7 @@ def paced(
     cutter : what turns
     step : mm, the lattice that program text can express
     fastest : mm/min, that the machine can do
+    after : what no move cuts below; None: not known
 
     Returns
     -------
@@ -59,9 +61,9 @@ def paced(
     """
     rapid = toolpath.kinds[1:] == RAPID
     wanted = np.where(toolpath.kinds == RAPID, 0.0, feeds.cut)
-    if rapid.all():
+    if rapid.all() or not (after is None or may_exceed(stock, after, cutter, feeds)):
         return toolpath, wanted
-    taken = engagement(stock, toolpath.points, rapid, cutter, CHIP)
+    taken = engagement(stock, toolpath.points, rapid, cutter, CHIP, nodes_for(feeds))
     steps = np.diff(toolpath.points, axis=0)
     lengths = np.linalg.norm(steps, axis=1)
     entry = -steps[:, 2] > ENTRY * lengths
@@ -87,7 +89,7 @@ def _held(
     toolpath: Toolpath, wanted: Doubles, feeds: Feeds, stock: Heightfield, cutter: Cutter, fastest: float
 ) -> Doubles:
     """Return the feeds, lowered where the moves as they are divided take more than was seen before."""
-    taken = engagement(stock, toolpath.points, toolpath.kinds[1:] == RAPID, cutter, CHIP)
+    taken = engagement(stock, toolpath.points, toolpath.kinds[1:] == RAPID, cutter, CHIP, nodes_for(feeds))
     most = np.full(len(wanted), np.inf)
     np.minimum.at(most, taken.move + 1, _levels(feeds.most(taken.section, taken.chip), feeds, fastest))
     return np.asarray(np.minimum(wanted, most))
@@ -113,7 +115,7 @@ def _levels(most: Doubles, feeds: Feeds, fastest: float) -> Doubles:
 
     So is the fastest.
     """
-    top = min(fastest, MOST_FASTER * feeds.cut)
+    top = min(fastest, feeds.hurry * feeds.cut)
     highest, lowest = (math.log(share) / math.log(RUNG) for share in (MOST_FASTER, LEAST))
     powers = feeds.cut * RUNG ** np.arange(math.floor(highest), math.ceil(lowest) + 1)
     rungs = np.unique([feeds.cut, max(top, feeds.cut), *(round_down(rung) for rung in powers)])

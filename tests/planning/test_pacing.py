@@ -5,15 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from relief.engagement import engagement
+from relief.engagement import COARSEST, engagement
+from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.operations import job_operations
 from relief.planning.pacing import EVEN, RUNG, paced
-from relief.plans import roughing_plan
+from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Silent
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
-from relief.toolpath import PLUNGE, RAPID, Toolpath
+from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
 from tests import fields
 
 STEP = 0.001
@@ -25,7 +26,7 @@ def plain_and_paced(**roughing: float) -> tuple[Setup, Toolpath, Toolpath, np.nd
     setup = lay_out(job, Shop.read(None), fields.terrain(30.0, 6.0, 0.25))
     plan = roughing_plan(job_operations(setup)[0], setup, (), Silent())
     assert plan.feeds
-    assert not plan.shaped
+    assert plan.load is None
     path, wanted = paced(plan.toolpath, plan.feeds, setup.stock, setup.roughing_cutter, STEP)
     return setup, plan.toolpath, path, wanted
 
@@ -95,3 +96,45 @@ def test_levels_are_few():
 def path_lengths(path: Toolpath) -> np.ndarray:
     """Return the length of each move, mm."""
     return np.asarray(np.linalg.norm(np.diff(path.points, axis=0), axis=1))
+
+
+def finished(depth: float) -> tuple[Setup, Plan]:
+    """Return the finishing of a board with a groove that the roughing cutter cannot enter."""
+    heights = np.zeros((101, 161), dtype=np.float32)
+    heights[:, 70:90] = -depth
+    setup = lay_out(Job("groove"), Shop.read(None), Heightfield(heights, 0.25))
+    rough, finish = job_operations(setup)
+    done = roughing_plan(rough, setup, (), Silent())
+    return setup, finishing_plan(finish, setup, (done,), Silent())
+
+
+def test_finishing_goes_slowly_where_roughing_could_not_enter():
+    """A groove 5 mm wide holds more than a slot by the rule: fed by its load there, as chosen elsewhere.
+
+    A slot takes the rule's depth × the cutter's width (geometry).
+    """
+    setup, plan = finished(6.0)
+    feeds, slot = plan.feeds, setup.material.stepdown * setup.finishing_cutter.diameter**2
+    assert feeds
+    assert plan.load
+    assert plan.load.section == pytest.approx(slot)
+    path = plan.toolpath
+    taken = engagement(
+        setup.stock, path.points, path.kinds[1:] == RAPID, setup.finishing_cutter, nodes=COARSEST
+    )
+    fed = plan.feed[taken.move + 1]
+    deep = taken.section > 1.3 * slot
+
+    assert deep.sum() > 10
+    assert (taken.section * fed)[deep].max() <= 1.12 * slot * feeds.cut
+    assert fed.max() == feeds.cut
+    assert np.isclose(plan.feed, feeds.cut).mean() > 0.4
+
+
+def test_finishing_is_not_divided_where_little_is_left():
+    """A groove shallower than the rule's layer asks for nothing."""
+    _, plan = finished(1.0)
+    assert plan.feeds
+    levels = set(plan.feed[plan.toolpath.kinds == CUT].tolist())
+    assert plan.feeds.cut in levels
+    assert min(levels) >= 0.5 * plan.feeds.cut
