@@ -25,13 +25,13 @@ from relief.planning.finishing import TOLERANCE, is_crowded, laid_stepover, plan
 from relief.planning.rest import plan_rest
 from relief.planning.spacing import stepover, whole_passes
 from relief.planning.task import finishing_task
-from relief.plans import Plan, Speeds, feeds_for, move_feeds, roughing_plan
+from relief.plans import Plan, Speeds, feeds_for, load_of, move_feeds, paced_by, roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.setup import Setup, lay_out
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
-from relief.surfaces import tip_inside
+from relief.surfaces import reachable_surface, tip_inside
 from relief.texts import program_text
 from relief.timing import move_seconds, program_seconds
 
@@ -80,6 +80,7 @@ class _Strip:
     setup, plan : of the box that was planned
     low, high : mm along the axis
     soft : mm, over which the count goes from nothing to all at each end
+    left : what stands there when the cutter comes
     """
 
     setup: Setup
@@ -87,6 +88,7 @@ class _Strip:
     low: float
     high: float
     soft: float
+    left: Heightfield
 
     def counted(self, at: Doubles) -> Doubles:
         """Return how much counts what lies at these places along the axis, 0 to 1."""
@@ -150,7 +152,7 @@ def sample_finishing(setup: Setup, cutter: Cutter) -> Sample:
     spacing = stepover(shape.corner_radius, job.finishing.scallop)
     share = FINISHED_NODES / (SLOWER if cutter.kind == "taper" else 1.0) / setup.relief.heights.size
     if not any(list(_strips(setup.region, axis, spacing, share)) for axis in (0, 1)):
-        return _whole(setup, _finishing(setup, cutter), spacing)
+        return _whole(setup, _finishing(setup, cutter), spacing, roughed(setup))
     task = finishing_task(setup.target, setup.region, shape, job.finishing.scallop, TOLERANCE, setup.step)
     laid = laid_stepover(shape, job.finishing.scallop, setup.step)
     lines = whole_passes(task.tip, shape.corner_radius, laid, job.finishing.angle)
@@ -159,12 +161,12 @@ def sample_finishing(setup: Setup, cutter: Cutter) -> Sample:
     axis = 1 if abs(math.cos(turn)) > abs(math.sin(turn)) else 0
     places = list(_strips(setup.region, axis, spacing, share))
     if not places:
-        return _whole(setup, _finishing(setup, cutter), spacing)
+        return _whole(setup, _finishing(setup, cutter), spacing, roughed(setup))
     # a strip is planned as all of the relief is: along the same way, and with as much room
     roomy = is_crowded(task, lines)
     element = np.sqrt(1.0 + task.tip.slope() ** 2).sum(axis=1 if axis else 0)
     strips = [
-        _Strip(part, _finishing(part, cutter, lines.angle_deg, roomy), low, high, spacing)
+        _Strip(part, _finishing(part, cutter, lines.angle_deg, roomy), low, high, spacing, roughed(part))
         for part, low, high in _parts(setup, cutter, places)
     ]
     return Sample(tuple(strips), axis, _share(strips, element, task.tip.y if axis else task.tip.x))
@@ -195,16 +197,23 @@ def sample_rest(setup: Setup, cutter: Cutter, coarse: Heightfield, best: Heightf
     left = target.with_heights(board)
     places = list(_strips(setup.region, axis, spacing, RESTED_NODES / coarse.heights.size))
     if not places:
-        return _whole(setup, _rest(setup, cutter, left), spacing)
+        return _whole(setup, _rest(setup, cutter, left), spacing, left)
     strips = [
-        _Strip(part, _rest(part, cutter, left.cropped(part.target.region)), low, high, spacing)
+        _Strip(part, _rest(part, cutter, own), low, high, spacing, own)
         for part, low, high in _parts(setup, cutter, places)
+        for own in [left.cropped(part.target.region)]
     ]
     return Sample(tuple(strips), axis, _share(strips, amount, best.y if axis else best.x))
 
 
-def _whole(setup: Setup, plan: Plan, spacing: float) -> Sample:
-    return Sample((_Strip(setup, plan, -math.inf, math.inf, spacing),), 0, 1.0)
+def _whole(setup: Setup, plan: Plan, spacing: float, left: Heightfield) -> Sample:
+    return Sample((_Strip(setup, plan, -math.inf, math.inf, spacing, left),), 0, 1.0)
+
+
+def roughed(setup: Setup) -> Heightfield:
+    """Return about what the roughing of a job leaves: what its cutter can reach, and the allowance."""
+    lowest = reachable_surface(setup.target, setup.roughing_cutter) + setup.job.roughing.allowance
+    return setup.target.with_heights(np.minimum(lowest, np.float32(0.0)))
 
 
 def rest_area(coarse: Heightfield, best: Heightfield, scallop: float, deepest: float) -> Doubles:
@@ -245,7 +254,11 @@ def finishing_estimate(sample: Sample, cutter: Cutter) -> Estimate:
         if not len(path.points):
             continue
         feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge))
-        plan = replace(strip.plan, feeds=feeds, feed=move_feeds(path, feeds, setup), cutter=cutter)
+        load, wanted = load_of(operation, setup, feeds), None
+        if load:
+            path, wanted = paced_by(load, path, cutter, setup, strip.left)
+        feed = move_feeds(path, feeds, setup, wanted)
+        plan = replace(strip.plan, toolpath=path, feeds=feeds, feed=feed, cutter=cutter)
         moves = read_program(program_text(plan, setup))
         ends = moves.points[:, sample.axis] - setup.zero[sample.axis]
         middles: Doubles = np.nan_to_num((ends[1:] + ends[:-1]) / 2)

@@ -229,8 +229,8 @@ class Finishing:
     shape_feed: Annotated[
         Flag,
         key(
-            "feed slower where more is left than the feed was chosen for, faster where it is less; false: only"
-            " slower, and only where more is left than a slot by the material's rule takes"
+            "feed slower where more is left than the feed was chosen for, faster where it is less; false:"
+            " only slower, where more is left than a slot by the material's rule takes"
         ),
     ] = False
 

@@ -20,7 +20,7 @@ from relief.comparison import CHANGE, Choice, Comparison
 from relief.job import Job, job_from_source
 from relief.operations import Operation
 from relief.planning.finishing import FinishingPlan
-from relief.plans import Plan, finishing_plan
+from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.setup import set_up
@@ -44,7 +44,9 @@ def full_seconds(job: Job, name: str) -> float:
     """Return how long one cutter takes by a plan of the whole relief, read back from its text."""
     cutter = SHOP.cutter(name)
     setup = replace(set_up(job, SHOP), finishing_cutters=(cutter,))
-    plan = finishing_plan(Operation("finishing", "finishing", cutter), setup, (), Silent())
+    rough = Operation("roughing", "roughing", setup.roughing_cutter)
+    done = (roughing_plan(rough, setup, (), Silent()),)
+    plan = finishing_plan(Operation("finishing", "finishing", cutter), setup, done, Silent())
     return program_seconds(read_program(program_text(plan, setup)), setup.machine)
 
 
@@ -129,10 +131,11 @@ def test_thick_cutters_rough_on_the_grid_of_the_job(
 def pair_seconds(job: Job, names: tuple[str, ...]) -> float:
     """Return how long a coarse and a fine cutter take by plans of the whole relief, the change included."""
     setup = replace(set_up(job, SHOP), finishing_cutters=tuple(SHOP.cutter(name) for name in names))
-    plans: tuple[Plan, ...] = ()
+    rough = Operation("roughing", "roughing", setup.roughing_cutter)
+    plans: tuple[Plan, ...] = (roughing_plan(rough, setup, (), Silent()),)
     for cutter in setup.finishing_cutters:
         plans += (finishing_plan(Operation("finishing", "finishing", cutter), setup, plans, Silent()),)
-    moves = [read_program(program_text(plan, setup)) for plan in plans if len(plan.toolpath.points)]
+    moves = [read_program(program_text(plan, setup)) for plan in plans[1:] if len(plan.toolpath.points)]
     return sum(program_seconds(each, setup.machine) for each in moves)
 
 

@@ -79,10 +79,11 @@ def _tell_full(setup: Setup, tables: dict[str, Any]) -> None:
 
 def _finished(setup: Setup, names: list[str]) -> float:
     setup = replace(setup, finishing_cutters=tuple(SHOP.cutter(name) for name in names))
-    plans: tuple[Plan, ...] = ()
+    rough = Operation("roughing", "roughing", setup.roughing_cutter)
+    plans: tuple[Plan, ...] = (roughing_plan(rough, setup, (), Silent()),)
     for cutter in setup.finishing_cutters:
         plans += (finishing_plan(Operation("finishing", "finishing", cutter), setup, plans, Silent()),)
-    return sum(_seconds(plan, setup) for plan in plans) + CHANGE * (len(names) - 1)
+    return sum(_seconds(plan, setup) for plan in plans[1:]) + CHANGE * (len(names) - 1)
 
 
 def _roughed(setup: Setup, names: list[str]) -> float:
