@@ -18,6 +18,7 @@ import numpy as np
 from scipy import ndimage
 
 from relief.cutters import Profile, profile
+from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.kernels.finish import DIP, traces
 from relief.planning.cuts import path_to_toolpath
@@ -27,6 +28,7 @@ from relief.planning.task import MARGIN, Points, Task, finishing_task, what_is_l
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 from relief.toolpath import Toolpath
+from relief.units import format_length
 
 MANY = 0.14  # where more vertices than this for each half pitch of length are the outcome …
 PROBED = 8  # … in every eighth pass …
@@ -109,11 +111,13 @@ def plan_finishing(
     Raises
     ------
     PlanError
-        A scallop that the cutter cannot leave, or a cutter without a rounded end.
+        A scallop that the cutter cannot leave, a cutter without a rounded end, or one so thin that it falls
+        between the nodes.
     """
     told = progress or Silent()
     shape = profile(cutter)
     spacing = stepover(shape.corner_radius, scallop)
+    _refuse_falling_between(target, cutter)
     task = finishing_task(target, region, shape, scallop, tolerance, step, finest)
     told.fraction(0.2)
     laid = _laid(task, shape, scallop, angle, cut, roomy)
@@ -129,6 +133,17 @@ def plan_finishing(
     return FinishingPlan(
         toolpath, yardstick, toolpath.cutting_length(), laid.angle_deg, _grain_note(laid.way.share)
     )
+
+
+def _refuse_falling_between(target: Heightfield, cutter: Cutter) -> None:
+    """Refuse a cutter that touches no node where it stands in the middle of four."""
+    if cutter.diameter > target.pitch * math.sqrt(2):
+        return
+    message = (
+        f'"{cutter.name}" is {format_length(cutter.diameter)} thick and would fall between the heights, which'
+        f" lie {format_length(target.pitch)} apart; take a thicker cutter, or heights closer together"
+    )
+    raise PlanError(message)
 
 
 def _grain_note(share: float) -> tuple[str, ...]:

@@ -264,3 +264,10 @@ def test_the_path_is_short(name, most):
     """The length stays near its yardstick even on a few square millimetres, whose rims cost most."""
     _, plan = planned(name)
     assert plan.length <= most * plan.yardstick
+
+
+def test_a_cutter_that_falls_between_the_nodes_is_refused():
+    """A ball thinner than the way across a cell touches nothing in its middle."""
+    field = fields.plane(20.0, 20.0, 2.5)
+    with pytest.raises(PlanError, match=r"would fall between the heights, which lie 2\.5 mm apart"):
+        plan_finishing(field, field.region, BALL, SCALLOP)
