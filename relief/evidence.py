@@ -108,7 +108,11 @@ class RunEvidence:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Evidence(RunEvidence):
-    """All that the checks look at; `holding` only where a part is cut out."""
+    """All that the checks look at; `holding` only where a part is cut out.
+
+    `order_fault` says what is wrong with the order of programs from files; empty where nothing is, None where
+    that was not looked at or is not known.
+    """
 
     material: Material
     gouge: float
@@ -120,6 +124,7 @@ class Evidence(RunEvidence):
     pitch: float
     holding: Holding | None = None
     gouge_place: str = ""
+    order_fault: str | None = None
 
 
 def floor_left(programs: Iterable[ReadProgram], thickness: float) -> float:

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import json
+import hashlib
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby, zip_longest
+from itertools import takewhile, zip_longest
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from relief.checks import Check, run_checks, run_checks_without_target
-from relief.errors import FolderError, JobError, ProgramError, ReliefError
+from relief.checks import CHECKS, WITHOUT_TARGET, Check, not_made, run_checks, run_checks_without_target
+from relief.errors import JobError, ProgramError
 from relief.evidence import ReadProgram, RunEvidence
-from relief.files import whole_file
 from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.moves import Moves
@@ -25,21 +23,20 @@ from relief.plans import Speeds, asked_speeds, feeds_for, load_of
 from relief.progress import Progress, Silent
 from relief.proof import prove, read_file, run_program
 from relief.report import format_time
+from relief.sequence import fault_of_order, steps_of_job, steps_of_report, tile_of
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine
-from relief.tables import read_record
+from relief.stopped import taken_up, text_before
 from relief.texts import Program, entry_rule
+from relief.told import Told, program_bytes, told_by_report
 from relief.units import format_length
 
-# Larger files are no programs of the trade.
-LARGEST_FILE = 256 * 1024 * 1024
 # A grid that is laid under programs of which no job is known.
 MOST_NODES = 1_000_000
 # A straight way down is told by its run along x and y, as a share of its fall.
 UPRIGHT = 0.02
 
-_TILE = re.compile(r"tile-(\d{1,3})-")
 _CHANGE = re.compile(rb"M0?6(?!\d)", re.IGNORECASE)
 _OPERATION = re.compile(
     r"(?:^|[^a-z])(trace|(?:rest[^a-z]+)?(?:roughing|finishing)|outline|cutout)(?:[^a-z]|$)"
@@ -55,11 +52,13 @@ class Verdict:
     programs : as read back
     checks : held or not, those that stop first
     notes : what the user must know to weigh them
+    unmade : the checks that could not be made, each with the reason
     """
 
     programs: tuple[ReadProgram, ...]
     checks: tuple[Check, ...]
     notes: tuple[str, ...] = ()
+    unmade: tuple[str, ...] = ()
 
     @property
     def ready(self) -> bool:
@@ -75,6 +74,7 @@ class Verdict:
             *(_introduced(program) for program in self.programs),
             *(f"Note: {note}." for note in self.notes),
             f"Held: {held or 'nothing'}.",
+            *([f"Not checked: {'; '.join(self.unmade)}."] if self.unmade else []),
             *(f"{words[check.severity]}: {check.name}: {check.message}." for check in short),
             "Every check that guards you and the board holds."
             if self.ready
@@ -89,31 +89,6 @@ def _introduced(program: ReadProgram) -> str:
         f"{program.file}: {program.operation} {cutter}, {program.moves.blocks} blocks,"
         f" {format_length(depth)} deep, about {format_time(program.seconds)}."
     )
-
-
-@dataclass(frozen=True)
-class Told:
-    """What a job folder's report says of a program.
-
-    Parameters
-    ----------
-    file, operation : its name and what it is for
-    cutter : None for the trace
-    rpm : spindle speed, rev/min; 0 = it stands
-    feed : the chosen feed, mm/min
-    plunge : feed straight down, mm/min
-    sha256 : digest of its text; empty where the folder holds none
-    more : what further cutters do in the same file
-    """
-
-    file: str
-    operation: str
-    cutter: Cutter | None
-    rpm: float
-    feed: float
-    plunge: float
-    sha256: str
-    more: tuple[Told, ...] = ()
 
 
 def recheck(
@@ -145,10 +120,79 @@ def recheck(
     setup, shop = open_job(job_file, machine)
     made_with = told_by_report(folder) if folder else {}
     spare = shop.cutter(cutter) if cutter else None
-    programs = [found for path in paths for found in programs_for_job(path, setup, made_with, spare)]
+    programs, notes = _as_run(paths, setup, folder, made_with, spare)
     progress.stage("reading the programs and carving")
-    evidence = prove(programs, setup, progress).evidence
-    return Verdict(evidence.programs, run_checks(evidence), _unseen(programs, made_with))
+    tiles = {tile_of(program.file) for program in programs}
+    steps = steps_of_report(made_with) if made_with else steps_of_job(setup, tiles)
+    evidence = replace(prove(programs, setup, progress).evidence, order_fault=fault_of_order(programs, steps))
+    notes += _unseen(programs, made_with)
+    return Verdict(evidence.programs, run_checks(evidence), notes, not_made(evidence, CHECKS))
+
+
+def _as_run(
+    paths: Sequence[Path],
+    setup: Setup,
+    folder: Path | None,
+    made_with: Mapping[str, Told],
+    spare: Cutter | None,
+) -> tuple[list[Program], tuple[str, ...]]:
+    """Return what files hold, and before each that takes up another program what was cut until then."""
+    programs: list[Program] = []
+    notes: tuple[str, ...] = ()
+    for path in paths:
+        taken = taken_up(program_bytes(path))
+        told = made_with.get(taken.file) if taken else None
+        if taken is None or path.name in made_with:
+            programs += programs_for_job(path, setup, made_with, spare)
+        elif folder is None or told is None or told.more:
+            notes += (
+                f"{path.name} takes up {taken.file} at line {taken.line}, and what was cut before it is not"
+                " known here" + ("" if folder else ": give its job folder with --job"),
+            )
+            programs += programs_for_job(path, setup, made_with, spare)
+        else:
+            given = {program.file for program in programs}
+            cut = [
+                program
+                for program in _cut_before(taken.file, taken.line, folder, setup, made_with)
+                if program.file not in given
+            ]
+            notes += (
+                f"{path.name} takes up {taken.file} at line {taken.line}: what the programs of the job cut"
+                " until then counts as cut",
+            )
+            programs += [*cut, *programs_for_job(path, setup, {path.name: told}, spare)]
+    return programs, notes
+
+
+def _cut_before(
+    file: str, line: int, folder: Path, setup: Setup, made_with: Mapping[str, Told]
+) -> list[Program]:
+    """Return what the programs of a folder cut before a line of one of them, that one up to there."""
+    earlier = takewhile(lambda told: told.file != file, made_with.values())
+    tile = tile_of(file)
+    found = [told for told in earlier if told.cutter is not None and tile_of(told.file) == tile]
+    cut = [part for told in (*found, made_with[file]) for part in sound_program(told, folder, setup)]
+    moves = read_file(file, cut[-1].text)
+    return [*cut[:-1], replace(cut[-1], text=text_before(cut[-1].text, moves, line))]
+
+
+def sound_program(told: Told, folder: Path, setup: Setup) -> tuple[Program, ...]:
+    """Return what each cutter does in a program of a folder.
+
+    Raises
+    ------
+    ProgramError
+        The file was edited since the folder was made.
+    """
+    parts = programs_for_job(folder / told.file, setup, {told.file: told})
+    if hashlib.sha256(parts[0].text).hexdigest() != told.sha256:
+        message = (
+            f"{folder / told.file}: was edited since the folder was made, so what it has cut is not known;"
+            " put the file of the job back"
+        )
+        raise ProgramError(message)
+    return parts
 
 
 def recheck_without_job(
@@ -183,11 +227,12 @@ def recheck_without_job(
         stock = read[-1].after
     evidence = RunEvidence(machine=known, thickness=thickness, programs=tuple(read))
     note = "with no --job, what is carved is held against nothing but the stock"
-    return Verdict(evidence.programs, run_checks_without_target(evidence), (note,))
+    unmade = not_made(evidence, WITHOUT_TARGET)
+    return Verdict(evidence.programs, run_checks_without_target(evidence), (note,), unmade)
 
 
 def programs_for_job(
-    path: Path, setup: Setup, made_with: dict[str, Told], spare: Cutter | None = None
+    path: Path, setup: Setup, made_with: Mapping[str, Told], spare: Cutter | None = None
 ) -> tuple[Program, ...]:
     """Return what each cutter does in a program file; see `program_for_job`.
 
@@ -210,7 +255,7 @@ def programs_for_job(
 def program_for_job(
     path: Path,
     setup: Setup,
-    made_with: dict[str, Told],
+    made_with: Mapping[str, Told],
     spare: Cutter | None = None,
     moves: Moves | None = None,
 ) -> Program:
@@ -242,9 +287,12 @@ def program_for_job(
         message = f"{path}: is a cutout, and the job cuts nothing out; check it against its own job"
         raise JobError(message)
     cutter = told.cutter if told else meant.cutter if meant else None if name == "trace" else spare
-    tile = _TILE.match(path.name)
     program = Program(
-        path.name, name or "other", text, cutter, zero=setup.zero_of(int(tile[1]) if tile else 0)
+        path.name,
+        name or "other",
+        text,
+        cutter,
+        zero=setup.zero_of(tile_of(told.file if told else path.name)),
     )
     if cutter is None or not cutter.turns or meant is None:
         return program
@@ -296,21 +344,6 @@ def _operation(path: Path) -> str:
     return re.sub("[^a-z]+", " ", found[1]) if found else ""
 
 
-def program_bytes(path: Path) -> bytes:
-    """Return the text of a program file.
-
-    Raises
-    ------
-    ProgramError
-        It is not there, or too large to be one.
-    """
-    try:
-        return whole_file(path, LARGEST_FILE)
-    except OSError as error:
-        message = f"{path}: {(error.strerror or str(error)).lower()}; give the path of a program"
-        raise ProgramError(message) from None
-
-
 def _speeds(moves: Moves, machine: Machine) -> Speeds:
     """Return spindle speed, highest feed and highest feed straight down, as the text has them."""
     cuts = ~moves.rapid
@@ -340,41 +373,19 @@ def open_job(path: Path, machine: str | None = None) -> tuple[Setup, Shop]:
     return set_up(job, shop), shop
 
 
-def told_by_report(folder: Path) -> dict[str, Told]:
-    """Return, by file name and in running order, what a job folder's report says of its programs.
-
-    Raises
-    ------
-    FolderError
-        There is no report, or it is none of ours.
-    """
-    path = folder / "report.json"
-    try:
-        report: dict[str, Any] = json.loads(whole_file(path, LARGEST_FILE))
-        rows = [_told(row, report["sha256"], path) for row in report["programs"]]
-    except OSError as error:
-        message = f"{path}: {(error.strerror or str(error)).lower()}; give a job folder or a job file"
-        raise FolderError(message) from None
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, ReliefError):
-        message = f"{path}: is no report of relief; give a job folder that is whole, or its job.toml"
-        raise FolderError(message) from None
-    files = {file: list(parts) for file, parts in groupby(rows, key=lambda row: row.file)}
-    return {file: replace(parts[0], more=tuple(parts[1:])) for file, parts in files.items()}
-
-
-def _told(row: dict[str, Any], digests: dict[str, str], path: Path) -> Told:
-    cutter = read_record(Cutter, row["cutter"], str(path)) if row["cutter"] else None
-    speeds = float(row["spindle_rpm"]), float(row["feed"]), float(row["plunge"])
-    return Told(str(row["file"]), str(row["operation"]), cutter, *speeds, str(digests.get(row["file"], "")))
-
-
-def _unseen(programs: Sequence[Program], made_with: dict[str, Told]) -> tuple[str, ...]:
-    """Return which programs of the folder were not given, though their cuts would have come before."""
-    given = {(program.operation, program.cutter) for program in programs}
-    missing = [p.file for p in made_with.values() if not p.more and (p.operation, p.cutter) not in given]
+def _unseen(programs: Sequence[Program], made_with: Mapping[str, Told]) -> tuple[str, ...]:
+    """Return which programs of the folder that cut were not given."""
+    given = {(tile_of(p.file), p.operation, p.cutter) for p in programs}
+    missing = [
+        told.file
+        for told in made_with.values()
+        if told.cutter is not None
+        and not told.more
+        and (tile_of(told.file), told.operation, told.cutter) not in given
+    ]
     if not missing:
         return ()
-    return (f"{', '.join(missing)} not given: what is carved there counts as uncut",)
+    return (f"{', '.join(missing)} not given: what would be cut there counts as uncut",)
 
 
 def _stock_under(moves: Sequence[Moves], cutter: Cutter) -> Heightfield:

@@ -7,7 +7,6 @@ interrupted one, up to where it stopped, are carved, and the new program is run 
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,14 +23,15 @@ from relief.program.read import read_program
 from relief.program.write import CHANGE_CAUTION, write_beginning
 from relief.progress import Progress, Silent
 from relief.proof import prove, read_file
-from relief.recheck import Told, open_job, program_bytes, programs_for_job, told_by_report
+from relief.recheck import open_job, sound_program
 from relief.report import format_time
 from relief.setup import Setup
-from relief.stopped import Place, part_of, place_of, stopped_at
+from relief.stopped import Place, part_of, place_of, stopped_at, taken_up, takes_up, text_before
 from relief.texts import Program, program_head
 from relief.timing import program_seconds
+from relief.told import Told, program_bytes, told_by_report
 from relief.toolpath import PLUNGE, RAPID, Toolpath
-from relief.units import MM_PER_INCH, format_length
+from relief.units import format_length
 
 # mm, from how high above it the cutter comes down onto the path.
 ABOVE = 1.0
@@ -206,7 +206,7 @@ def _done_and_left(cut: _Cut, name: str, text: bytes) -> tuple[list[Program], li
     line = int(cut.moves.block[cut.stop])
     if cut.part and not cut.begun:
         line = cut.own.changes[0].line
-    earlier = _text_before(cut.program, cut.moves, line)
+    earlier = text_before(cut.program.text, cut.moves, line)
     done = [replace(program, text=earlier) for program in cut.programs[: cut.part + cut.begun]]
     return done, [replace(program, file=name, text=text) for program in cut.programs[cut.part :]]
 
@@ -215,25 +215,28 @@ def _sound_programs(folder: Path, setup: Setup) -> tuple[list[Told], list[Progra
     """Return what each cutter does in the programs of a folder; a file that was edited since is refused."""
     told: list[Told] = []
     programs: list[Program] = []
-    for file, found in told_by_report(folder).items():
+    for found in told_by_report(folder).values():
         if not found.sha256:
             message = f"{folder}: holds no programs, as a check fell short; there is nothing to take up"
             raise FolderError(message)
-        parts = programs_for_job(folder / file, setup, {file: found})
-        if hashlib.sha256(parts[0].text).hexdigest() != found.sha256:
-            message = (
-                f"{folder / file}: was edited since the folder was made, so what it has cut is not known;"
-                " put the file of the job back"
-            )
-            raise ProgramError(message)
         told += (found, *found.more)
-        programs += parts
+        programs += sound_program(found, folder, setup)
     return told, programs
 
 
 def _parts_of(text: bytes, path: Path, folder: Path, programs: Sequence[Program]) -> tuple[int, int]:
     """Return the first of the programs that a file holds, and how many; each of its bytes counts."""
     same = [number for number, program in enumerate(programs) if program.text == text]
+    taken = taken_up(text)
+    whole = next((program.text for program in programs if taken and program.file == taken.file), None)
+    if not same and taken and whole is not None:
+        later = len(whole.splitlines()) - len(text.splitlines())
+        message = (
+            f"{path}: takes up {taken.file} itself; give that one, {folder / taken.file}, and its line"
+            f" (line N of this file is line N {'+' if later >= 0 else '-'} {abs(later)} of it), or the"
+            " position with --at-position"
+        )
+        raise ProgramError(message)
     if not same:
         message = (
             f"{path}: is none of the programs of {folder}, or was edited since; give the program as it was"
@@ -286,10 +289,7 @@ def _draft(
     seconds: float | None,
 ) -> bytes:
     line = int(moves.block[place.begin])
-    doing = (
-        f"{program.operation}, resumed: takes up {program.file} at line {int(moves.block[place.stop])},"
-        f" from line {line} on as it stands there"
-    )
+    doing = takes_up(program.operation, program.file, int(moves.block[place.stop]), line)
     head = program_head(setup, doing, program.cutter, told.rpm, seconds)
     way, feed_next = _way_in(moves, place), float(moves.feed[place.begin])
     feed = np.full(len(way.points), min(told.plunge or feed_next, feed_next))
@@ -315,15 +315,6 @@ def _way_in(moves: Moves, place: Place) -> Toolpath:
     down[:, 2] = np.minimum(down[:, 2], clearance)
     kinds = np.array([RAPID, *[PLUNGE] * len(down)], dtype=np.uint8)
     return Toolpath(np.concatenate([[over], down]), kinds)
-
-
-def _text_before(program: Program, moves: Moves, line: int) -> bytes:
-    """Return the interrupted program up to a line, as one that ends there; its cutter was lifted by hand."""
-    high = float(np.nanmax(moves.points[:, 2])) / (MM_PER_INCH if moves.units == "in" else 1.0)
-    lines = program.text.splitlines(keepends=True)
-    marked = any(text.strip() == b"%" for text in lines[:line])
-    lift = b"G0 Z%.3f\nM2\n" % high
-    return b"".join(lines[: line - 1]) + lift + (b"%\n" if marked else b"")
 
 
 def _refuse_another_way(file: str, text: bytes, moves: Moves, begin: int) -> None:

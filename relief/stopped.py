@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from relief.errors import ProgramError
 from relief.moves import Moves
-from relief.units import format_length
+from relief.units import MM_PER_INCH, format_length
 
 # mm of the path, at least, that are cut once more before the interrupted place: controllers read ahead of the
 # cutter, so the block that was told may not have been reached yet.
@@ -19,6 +20,40 @@ RAMP = 10.0
 # mm, how far from a cut a place may be that is said to lie on it; places this much farther than the nearest
 # are as good, since displays and stops are not exact.
 FAR, NEARLY = 1.0, 0.05
+
+
+# A head tells it within so many bytes, its comments in lines of their own.
+HEAD = 4096
+_TAKES_UP = re.compile(r"resumed: takes up (\S.*?) at line (\d+),")
+_NEXT_LINE = re.compile(r"\)\s*\(\s*")
+
+
+class TakenUp(NamedTuple):
+    """What a program takes up: another one's file, and the line of it that was not run to its end."""
+
+    file: str
+    line: int
+
+
+def takes_up(operation: str, file: str, line: int, begin: int) -> str:
+    """Return what the head of a program that takes up another tells of that."""
+    return f"{operation}, resumed: takes up {file} at line {line}, from line {begin} on as it stands there"
+
+
+def taken_up(text: bytes) -> TakenUp | None:
+    """Return what a program says in its head to take up; None: it takes up none."""
+    head = _NEXT_LINE.sub(" ", text[:HEAD].decode("ascii", "replace"))
+    found = _TAKES_UP.search(head)
+    return TakenUp(found[1], int(found[2])) if found else None
+
+
+def text_before(text: bytes, moves: Moves, line: int) -> bytes:
+    """Return a program up to a line, as one that ends there; its cutter was lifted by hand."""
+    high = float(np.nanmax(moves.points[:, 2])) / (MM_PER_INCH if moves.units == "in" else 1.0)
+    lines = text.splitlines(keepends=True)
+    marked = any(each.strip() == b"%" for each in lines[:line])
+    lift = b"G0 Z%.3f\nM2\n" % high
+    return b"".join(lines[: line - 1]) + lift + (b"%\n" if marked else b"")
 
 
 class Place(NamedTuple):

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from relief.checks import CHECKS, Check, run_checks
+from relief.checks import CHECKS, NEEDS, Check, not_made, run_checks
 from relief.engagement import Hardest
 from relief.evidence import Evidence, ReadProgram
 from relief.feeds import choose_feeds
@@ -68,7 +68,7 @@ def evidence(*programs: ReadProgram, **other: object) -> Evidence:
         "gouge": 0.0, "scallop": ScallopFigures(0.05, 0.04, 0.04, 0.03, 1.0, 0.0, 0.0),
         "scallop_fine": FINE, "lost_detail": LostDetail(0.1, 0.05, 0.02, 0.01), "levels": 65536,
         "depth": 3.0, "pitch": 0.1,
-        "clamps": (CLAMP,),
+        "clamps": (CLAMP,), "order_fault": "",
     }  # fmt: skip
     return Evidence(**(values | other))
 
@@ -90,6 +90,7 @@ def test_checks_that_stop_come_first():
 
 
 WRONG = {
+    "in running order": evidence(order_fault="1-roughing.nc was not given"),
     "within travel": evidence(program(TEXT.replace("X40", "X700"))),
     "within stock": evidence(program(TEXT.replace("Z-3", "Z-18.5"))),
     "no gouge": evidence(gouge=0.006),
@@ -276,6 +277,22 @@ def test_a_trace_that_turns_the_spindle_is_caught():
 def test_every_check_is_covered_here():
     """A new check needs a fault that it catches."""
     assert {check.name for check in run_checks(evidence())} == set(WRONG) | {"spindle speed in range"}
+
+
+def test_what_cannot_be_judged_is_told_and_not_held():
+    """By the names that the checks have, each with its reason; what is not amiss is passed over."""
+    bare = program(feeds=None, hardest=None, entry_depth=None)
+    alone = replace(evidence(clamps=(), order_fault=None), programs=(bare,))
+    told = not_made(alone, CHECKS)
+
+    assert [name.split(" (")[0] for name in told] == [
+        "in running order", "inside the trace", "load bounded", "enters the stock by the rule",
+        "chip load in range", "power enough",
+    ]  # fmt: skip
+    assert not {check.name for check in run_checks(alone)} & {name.split(" (")[0] for name in told}
+    assert {need.name: check(evidence()).name for check, need in NEEDS.items()} == {
+        need.name: need.name for need in NEEDS.values()
+    }
 
 
 BOTTOM = program(TEXT.replace("Z-3", "Z-18.3"), file="3-cutout.nc", operation="cutout")

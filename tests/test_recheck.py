@@ -50,13 +50,14 @@ def edited(folder: Path, name: str, edit: Callable[[str], str], into: Path) -> l
 
 
 def test_our_own_programs_pass_with_the_same_figures(made):
-    """What `carve` said of its programs is said of their files: same checks, same numbers."""
+    """What `carve` said of its programs is said of their files: same checks and numbers, and their order."""
     folder, report = made
     verdict = recheck([folder / name for name in NAMES], folder)
 
     assert verdict.ready
-    assert [check.name for check in report.checks] == [check.name for check in verdict.checks]
-    for ours, theirs in zip(report.checks, verdict.checks, strict=True):
+    assert not verdict.unmade
+    assert ["in running order", *(c.name for c in report.checks)] == [c.name for c in verdict.checks]
+    for ours, theirs in zip(report.checks, verdict.checks[1:], strict=True):
         assert (ours.holds, ours.limit) == (theirs.holds, pytest.approx(theirs.limit, abs=1e-9)), ours.name
         if ours.name not in ("chip load in range", "power enough"):  # there the feed is the text's
             assert ours.measured == pytest.approx(theirs.measured, abs=1e-9), ours.name
@@ -171,11 +172,51 @@ def test_a_text_that_cannot_be_followed_is_exit_1(made, tmp_path, edit, said):
     assert said in result.stderr
 
 
-def test_a_program_left_out_is_noted(made):
-    """Finishing alone meets uncut stock, and the user is told why."""
-    verdict = recheck([made[0] / "2-finishing.nc"], made[0])
+@pytest.mark.parametrize("job", ["", "job.toml"])
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ((2, 1), "1-roughing.nc comes before 2-finishing.nc by the job; give the programs in running order"),
+        ((0, 2), "1-roughing.nc comes before 2-finishing.nc by the job and was not given"),
+        ((2,), "1-roughing.nc comes before 2-finishing.nc by the job and was not given"),
+    ],
+)
+def test_a_cut_into_what_an_earlier_program_would_have_cleared_is_stopped(made, given, said, job):
+    """Out of order or left out: the finishing cutter would go at full feed into what stands."""
+    result = run("check", *(str(made[0] / NAMES[n]) for n in given), "--job", str(made[0] / job))
 
-    assert any("1-roughing.nc" in note for note in verdict.notes)
+    assert 3 == result.exit_code, result.output
+    assert f"STOP: in running order: {said}" in result.stderr
+
+
+@pytest.mark.parametrize("given", [(1, 2), (1, 2, 0), (0, 1, 2)])
+def test_a_trace_left_out_is_no_fault_but_is_not_held_either(made, given):
+    """It carves nothing; what it was to go round is not checked without it."""
+    verdict = recheck([made[0] / NAMES[n] for n in given], made[0])
+    held = {check.name for check in verdict.checks}
+
+    assert verdict.ready
+    assert "in running order" in held
+    assert ("inside the trace" in held) == (0 in given)
+    assert [name for name in verdict.unmade if name.startswith("inside the trace")] == (
+        [] if 0 in given else ["inside the trace (no trace was given)"]
+    )
+    assert not verdict.notes
+
+
+def test_a_program_that_is_still_to_come_is_noted(made):
+    """Roughing alone is in order; that finishing was not given is told."""
+    verdict = recheck([made[0] / "1-roughing.nc"], made[0])
+
+    assert next(check.holds for check in verdict.checks if check.name == "in running order")
+    assert ("2-finishing.nc not given: what would be cut there counts as uncut",) == verdict.notes
+
+
+def test_a_check_that_was_not_made_is_told(made):
+    """Of a finishing with one feed throughout nothing tells how hard it may cut."""
+    result = run("check", str(made[0] / "2-finishing.nc"), "--job", str(made[0]))
+
+    assert "Not checked: inside the trace (no trace was given)" in result.output
 
 
 def test_a_name_that_tells_no_cutter_asks_for_it(made, tmp_path):

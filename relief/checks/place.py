@@ -103,9 +103,6 @@ def clear_of_clamps(evidence: RunEvidence) -> Check:
 def inside_the_trace(evidence: RunEvidence) -> Check:
     """No cutter comes to a place that the trace does not go round."""
     traces = [program for program in evidence.programs if program.cutter is None]
-    if not traces:
-        message = "no trace is among the programs"
-        return Check("inside the trace", True, 0.0, TRACE_SLACK, "mm", message, "stop")
     fence = _fence(traces)
     beyond, program, move = max(
         (_beyond(program, fence) for program in evidence.cuts), key=itemgetter(0), default=(0.0, None, 0)

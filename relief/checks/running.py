@@ -7,7 +7,7 @@ from operator import itemgetter
 import numpy as np
 
 from relief.checks.check import Check
-from relief.evidence import ReadProgram, RunEvidence
+from relief.evidence import Evidence, ReadProgram, RunEvidence
 from relief.moves import Moves
 from relief.shop.records import Machine
 
@@ -20,6 +20,13 @@ ABSOLUTE_OR_NOT = frozenset({900, 910})
 LOAD_SLACK = 1.15
 # Cutters are changed at least so high above the stock top, mm: common practice, no source.
 LEAST_LIFT = 1.0
+
+
+def in_running_order(evidence: Evidence) -> Check:
+    """No program is run before one whose cuts it rests on: it would go at full feed into what stands."""
+    fault = evidence.order_fault
+    message = fault or "every program that cuts comes after those that the job runs before it"
+    return Check("in running order", not fault, float(bool(fault)), 0.0, "faults", message, "stop")
 
 
 def spindle_speed_in_range(evidence: RunEvidence) -> Check:
@@ -52,7 +59,10 @@ def load_bounded(evidence: RunEvidence) -> Check:
     hardest, program = max(found, key=lambda pair: pair[0].share)
     share, limit = 100 * hardest.share, 100 * LOAD_SLACK
     holds = share <= limit
-    message = f"the hardest cut is fed at {share:.0f} % of what it allows"
+    message = (
+        f"the hardest cut is fed at {share:.0f} % of what it allows; up to {limit:.0f} % counts as held, for"
+        " the grid tells a cut no more closely than that"
+    )
     if not holds:
         message += f" ({program.place_of_line(hardest.block)}): feed it slower there"
     return Check("load bounded", holds, share, limit, "%", message, "stop")
