@@ -287,13 +287,8 @@ def program_for_job(
         message = f"{path}: is a cutout, and the job cuts nothing out; check it against its own job"
         raise JobError(message)
     cutter = told.cutter if told else meant.cutter if meant else None if name == "trace" else spare
-    program = Program(
-        path.name,
-        name or "other",
-        text,
-        cutter,
-        zero=setup.zero_of(tile_of(told.file if told else path.name)),
-    )
+    tile = tile_of(told.file if told else path.name)
+    program = Program(path.name, name or "other", text, cutter, zero=setup.zero_of(tile))
     if cutter is None or not cutter.turns or meant is None:
         return program
     speeds = _speeds(moves or read_file(path.name, text), setup.machine)

@@ -143,7 +143,10 @@ def read_toml(path: Path) -> dict[str, Any]:
         message = f"{path}: not UTF-8 text; save it as a plain TOML text file"
         raise TableError(message) from None
     except (ValueError, RecursionError) as error:  # a number of more digits than Python reads, too
-        message = f"{path}: not valid TOML: {one_line(str(error))}; mend it there"
+        message = (
+            f"{path}: not valid TOML: {one_line(str(error))}; mend it there (a number has a"
+            ' point, 6.5; a text, or a length with its unit, stands in quotes, "5 mm")'
+        )
         raise TableError(message) from None
     if _deeper(table, DEEPEST):
         message = f"{path}: not valid TOML: {_TOO_DEEP}; mend it there"

@@ -265,3 +265,12 @@ def test_what_compare_tells_to_run_asks_for_the_same_job():
         "relief.width": "8 in", "stock.thickness": "18", "relief.edge": "walled", "tiles": True,
         "picture": "b c.png", "roughing.cutter": "c", "finishing.cutter": "d",
     }  # fmt: skip
+
+
+def test_an_option_that_is_meant_once_is_refused_twice(tmp_path):
+    """The first of two would be passed over in silence."""
+    result = CliRunner().invoke(
+        relief, ["carve", "any.png", "--rough", "flat 1/4 in", "--rough", "flat 1/8 in"], prog_name="relief"
+    )
+    assert result.exit_code == 2
+    assert "--rough is given 2 times, and one is meant" in result.stderr

@@ -204,6 +204,48 @@ def test_a_trace_left_out_is_no_fault_but_is_not_held_either(made, given):
     assert not verdict.notes
 
 
+def test_a_program_that_takes_up_another_is_checked_in_what_was_cut(made, tmp_path):
+    """Without its job's earlier cuts, or the file that it takes up as it was, it would meet other stock."""
+    folder, rest = made[0], tmp_path / "rest.nc"
+    lines = (folder / NAMES[2]).read_text("ascii").splitlines()
+    line = next(n for n, text in enumerate(lines, start=1) if n > len(lines) // 2 and text.startswith("X"))
+    assert run("resume", str(folder / NAMES[2]), "--at", str(line), "-o", str(rest)).exit_code == 0
+
+    result = run("check", str(rest), "--job", str(folder))
+    assert result.exit_code == 0, result.output
+    assert (
+        f"rest.nc takes up 2-finishing.nc at line {line}: what the programs of the job cut" in result.output
+    )
+
+    again = run("resume", str(rest), "--job", str(folder), "--at", "30", "-o", str(tmp_path / "more.nc"))
+    assert again.exit_code == 1
+    assert "takes up 2-finishing.nc itself; give that one" in again.stderr
+
+    copy = tmp_path / "edited"
+    shutil.copytree(folder, copy)
+    shutil.copy(folder.parent / "target.npy", tmp_path)
+    (copy / NAMES[1]).write_bytes((copy / NAMES[1]).read_bytes().replace(b"M3\n", b"M3 (edited)\n"))
+    refused = run("check", str(rest), "--job", str(copy))
+    assert refused.exit_code == 1
+    assert "1-roughing.nc: was edited since the folder was made" in refused.stderr
+
+
+def test_a_cutout_alone_is_stopped_and_not_a_fault(tmp_path):
+    """Nothing carves the relief then: plain lines, no crash."""
+    np.save(tmp_path / "target.npy", fields.terrain(20.0, 4.0, 0.5).heights)
+    settings = {
+        "output.pitch": 0.5, "finishing.scallop": 0.3,
+        "cutout.shape": "rectangle", "cutout.tabs": 2, "cutout.tab_width": 3.0,
+    }  # fmt: skip
+    job = job_from_source(tmp_path / "target.npy", settings)
+    assert carve(job, Shop.read(None), tmp_path / "job").ready
+
+    result = run("check", str(tmp_path / "job" / "3-cutout.nc"), "--job", str(tmp_path / "job"))
+    assert result.exit_code == 3, result.output
+    assert "STOP: in running order: 1-roughing.nc" in result.stderr
+    assert "fault inside" not in result.stderr
+
+
 def test_a_program_that_is_still_to_come_is_noted(made):
     """Roughing alone is in order; that finishing was not given is told."""
     verdict = recheck([made[0] / "1-roughing.nc"], made[0])
@@ -213,7 +255,7 @@ def test_a_program_that_is_still_to_come_is_noted(made):
 
 
 def test_a_check_that_was_not_made_is_told(made):
-    """Of a finishing with one feed throughout nothing tells how hard it may cut."""
+    """Without the trace nothing tells how far the cutters may come."""
     result = run("check", str(made[0] / "2-finishing.nc"), "--job", str(made[0]))
 
     assert "Not checked: inside the trace (no trace was given)" in result.output

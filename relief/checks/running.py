@@ -59,11 +59,10 @@ def load_bounded(evidence: RunEvidence) -> Check:
     hardest, program = max(found, key=lambda pair: pair[0].share)
     share, limit = 100 * hardest.share, 100 * LOAD_SLACK
     holds = share <= limit
-    message = (
-        f"the hardest cut is fed at {share:.0f} % of what it allows; up to {limit:.0f} % counts as held, for"
-        " the grid tells a cut no more closely than that"
-    )
-    if not holds:
+    message = f"the hardest cut is fed at {share:.0f} % of what it allows"
+    if holds:
+        message += f"; up to {limit:.0f} % counts as held, for the grid tells a cut no more closely than that"
+    else:
         message += f" ({program.place_of_line(hardest.block)}): feed it slower there"
     return Check("load bounded", holds, share, limit, "%", message, "stop")
 

@@ -80,7 +80,7 @@ def scallop_resolvable(evidence: Evidence) -> Check:
             else f"to see ridges that low they may be {evidence.told(COARSEST * asked)} apart at most"
         )
         message += (
-            f", too far to judge a scallop of {evidence.told(asked)}: {why};"
+            f"; a scallop of {evidence.told(asked)} is not resolvable at this pitch: {why};"
             f" set output.pitch to {evidence.told(pitch)}"
         )
     return Check("scallop resolvable", holds, evidence.pitch, limit, "mm", message, "warn")

@@ -81,12 +81,21 @@ def key_options() -> list[click.Parameter]:
         metavar = "FILE" if name == "shop" else "LENGTH" if key.unit == "mm" else "NAME"
         more = "; given more than once: several, coarse to fine" if option == FINISH else ""
         text = f"{key.meaning}{more}{unit}{default}"
-        short.append(click.Option([option], metavar=metavar, help=text, multiple=option == FINISH))
+        only = None if option == FINISH else _once
+        short.append(click.Option([option], metavar=metavar, help=text, multiple=True, callback=only))
     other = click.Option(
         ["--set", "settings"], multiple=True, metavar="KEY=VALUE",
         help="Any other job key, e.g. --set relief.edge=walled; may be given more than once.",
     )  # fmt: skip
     return [*short, other]
+
+
+def _once(_: click.Context, option: click.Parameter, values: tuple[str, ...]) -> str | None:
+    """Return what an option was given; refuse a second one, which would win in silence."""
+    if len(values) > 1:
+        message = f"{option.opts[0]} is given {len(values)} times, and one is meant: leave the others out"
+        raise click.UsageError(message)
+    return values[0] if values else None
 
 
 def asked_keys(settings: tuple[str, ...], short: dict[str, Any]) -> dict[str, Any]:

@@ -18,7 +18,6 @@ import numpy as np
 from scipy import ndimage
 
 from relief.cutters import Profile, profile
-from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.kernels.finish import DIP, traces
 from relief.planning.cuts import path_to_toolpath
@@ -28,7 +27,6 @@ from relief.planning.task import MARGIN, Points, Task, finishing_task, what_is_l
 from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 from relief.toolpath import Toolpath
-from relief.units import format_length
 
 MANY = 0.14  # where more vertices than this for each half pitch of length are the outcome …
 PROBED = 8  # … in every eighth pass …
@@ -41,7 +39,7 @@ OFTEN, CLOSE = 0.045, 0.98  # … and from this share on so much closer, as ridg
 WORTH = 0.995  # what is not shorter by this is not taken: closer and tighter paths bend more often
 GRAINY = 0.7  # where all other repairs would come to more than this share …
 CLOSER, CLOSEST = 0.75, 0.6  # … closer by so much, down to so much: they cut low grain as it comes
-NEAR = 0.5
+NEAR = 0.5  # stepovers: how far about such a ridge the path is laid tightly
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +115,6 @@ def plan_finishing(
     told = progress or Silent()
     shape = profile(cutter)
     spacing = stepover(shape.corner_radius, scallop)
-    _refuse_falling_between(target, cutter)
     task = finishing_task(target, region, shape, scallop, tolerance, step, finest)
     told.fraction(0.2)
     laid = _laid(task, shape, scallop, angle, cut, roomy)
@@ -133,17 +130,6 @@ def plan_finishing(
     return FinishingPlan(
         toolpath, yardstick, toolpath.cutting_length(), laid.angle_deg, _grain_note(laid.way.share)
     )
-
-
-def _refuse_falling_between(target: Heightfield, cutter: Cutter) -> None:
-    """Refuse a cutter that touches no node where it stands in the middle of four."""
-    if cutter.diameter > target.pitch * math.sqrt(2):
-        return
-    message = (
-        f'"{cutter.name}" is {format_length(cutter.diameter)} thick and would fall between the heights, which'
-        f" lie {format_length(target.pitch)} apart; take a thicker cutter, or heights closer together"
-    )
-    raise PlanError(message)
 
 
 def _grain_note(share: float) -> tuple[str, ...]:
@@ -201,7 +187,6 @@ def _laid(
 ) -> Laid:
     """Return passes a stepover apart, or a share of that where they and their repairs are shorter so."""
     spacing, widest = stepover(shape.corner_radius, scallop), laid_stepover(shape, scallop, task.how[0])
-
     passes: dict[float, tuple[Lines, Task, Points]] = {}
 
     def lay(way: Way, angle: float | Literal["auto"]) -> Laid:

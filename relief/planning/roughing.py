@@ -134,11 +134,7 @@ def _rules(
     spare: float,
     clamps: tuple[Clamp, ...],
 ) -> Rules:
-    if cutter.kind != "flat":
-        message = (
-            f'roughing.cutter = "{cutter.name}" is a {cutter.kind} cutter; roughing needs a flat end mill'
-        )
-        raise PlanError(message)
+    _refuse_round(cutter)
     stepdown, stepover, angle = section.stepdown, section.stepover, section.entry_angle
     if stepdown is None or stepover is None or angle is None:
         message = "roughing needs stepdown, stepover and entry_angle; fill them in from the material's rules"
@@ -169,6 +165,14 @@ def _rules(
         keep_out=KeepOut(clamps, cutter),
         spare=spare,
     )
+
+
+def _refuse_round(cutter: Cutter) -> None:
+    if cutter.kind != "flat":
+        message = (
+            f'roughing.cutter = "{cutter.name}" is a {cutter.kind} cutter; roughing needs a flat end mill'
+        )
+        raise PlanError(message)
 
 
 def _layers(ground: Ground, rules: Rules) -> list[Slice]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import ROUNDING, Profile, profile_table, wider
+from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.kernels.cover import Aim
 from relief.kernels.finish import Ground, blocks
@@ -15,6 +17,7 @@ from relief.kernels.sweep import sweep
 from relief.kernels.tip import reach_grid_source
 from relief.shop.records import Cutter
 from relief.surfaces import reachable_inside
+from relief.units import format_length
 
 Points = npt.NDArray[np.float64]
 Floats = npt.NDArray[np.float32]
@@ -83,7 +86,14 @@ def finishing_task(
     step: float,
     finest: Cutter | None = None,
 ) -> Task:
-    """Return what has to be finished by a cutter (parameters as for `plan_finishing`)."""
+    """Return what has to be finished by a cutter (parameters as for `plan_finishing`).
+
+    Raises
+    ------
+    PlanError
+        A cutter that touches no node where it stands in the middle of four.
+    """
+    _refuse_falling_between(target, shape)
     kept_off = wider(shape, ROUNDING * step)
     # the same search upside down: it tells as well which node each tip touches
     under, touch = reach_grid_source(-target.heights, profile_table(kept_off, target.pitch))
@@ -110,6 +120,16 @@ def finishing_task(
     tube = np.array([BELOW, above, DEPTH, CLOSER])
     left = np.full_like(heights, np.inf)
     return Task(tip, reach, source.ravel(), target.window(region), ground, aim, how, tube, promise, left)
+
+
+def _refuse_falling_between(target: Heightfield, shape: Profile) -> None:
+    if shape.radius > target.pitch * math.sqrt(0.5):
+        return
+    message = (
+        f"a cutter {format_length(2 * shape.radius)} thick would fall between the heights, which lie"
+        f" {format_length(target.pitch)} apart; take a thicker one, or heights closer together"
+    )
+    raise PlanError(message)
 
 
 def _steepness(surface: Heightfield) -> Floats:

@@ -15,6 +15,7 @@ from relief.hints import below_board
 from relief.setup import Setup
 
 Path2 = npt.NDArray[np.float64]
+Line = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -88,8 +89,8 @@ class Drawing:
     edge: float
     travel: Region | None
     travel_stock: Region | None
-    from_left: tuple[float, float, float, float]
-    from_near: tuple[float, float, float, float]
+    from_left: Line
+    from_near: Line
     section: Region
     kerfs: tuple[Region, ...]
     cut: float
@@ -99,10 +100,7 @@ class Drawing:
 
 
 def set_up_drawing(
-    setup: Setup,
-    trace: Path2 | None,
-    texts: Beside,
-    tabs: Sequence[tuple[float, float]] = (),
+    setup: Setup, trace: Path2 | None, texts: Beside, tabs: Sequence[tuple[float, float]] = ()
 ) -> Drawing:
     """Lay out the set-up drawing.
 
@@ -121,14 +119,13 @@ def set_up_drawing(
     top = around.far + 3.8 * text + setup.clearance
     section = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
     clear, cut = top - setup.clearance, top + setup.depth
-    kerfs = tuple(_kerfs(setup, section))
     labels = _labels(texts, (clear, top, cut, section.far, section.far + below_board(setup)), text)
     # lettering is at most this wide for its height in the fonts that the page asks for
     beside = max(6.5, 1.4 + 0.56 * max(len(label.text) for label in labels)) * text
     edge = max([stock.right, *(place.right for _, place in clamps)])
     travel, travel_stock = _travel(setup, stock, edge, text)
     zero = (-setup.zero[0], setup.zero[1])
-    below, left = around.far + 1.2 * text, around.left - 1.2 * text
+    from_left, from_near = _to_zero(around, stock, zero, text)
     return Drawing(
         text,
         *_page(around, text, beside, max(section.far + below_board(setup), labels[-1].y)),
@@ -145,15 +142,21 @@ def set_up_drawing(
         edge=edge,
         travel=travel,
         travel_stock=travel_stock,
-        from_left=(stock.left, below, zero[0], below),
-        from_near=(left, stock.far, left, zero[1]),
+        from_left=from_left,
+        from_near=from_near,
         section=section,
-        kerfs=kerfs,
+        kerfs=tuple(_kerfs(setup, section)),
         cut=cut,
         clear=clear,
         zero_level=_zero_level(setup, section),
         labels=labels,
     )
+
+
+def _to_zero(around: Region, stock: Region, zero: tuple[float, float], text: float) -> tuple[Line, Line]:
+    """Return the lines on which the way from the stock's left and near edge to X0 Y0 is told."""
+    below, left = around.far + 1.2 * text, around.left - 1.2 * text
+    return (stock.left, below, zero[0], below), (left, stock.far, left, zero[1])
 
 
 def _page(around: Region, text: float, beside: float, lowest: float) -> tuple[float, float, float, float]:
