@@ -138,16 +138,17 @@ def stepdown_by_the_rule(evidence: Evidence) -> Check:
     rule = _rule(program, evidence.material)
     message = (
         f"{program.file} takes off up to {evidence.told(program.deepest_cut)} at once"
-        f" (line {program.deepest_block}); the rule for {evidence.material.name} is {evidence.told(rule)}"
+        f" (line {program.deepest_block}), where the rule for {evidence.material.name} is"
+        f" {evidence.told(rule)}"
     )
     holds = excess <= STEPDOWN_SLACK
     if not holds and program.hardest is not None:
         message += (
-            ": its feed is lowered there, so that the cutter bears no more than in a slot by the rule; a"
-            " smaller roughing cutter (roughing.rest) or a shallower relief leaves it less"
+            ", and is fed the more slowly there; a smaller roughing cutter (roughing.rest) or a shallower"
+            " relief leaves it less"
         )
     elif not holds:
-        message += ": feed slowly there, or rough with a smaller cutter first"
+        message += ", so feed slowly there; or rough with a smaller cutter first"
     return Check("stepdown by the rule", holds, program.deepest_cut, rule, "mm", message, "warn")
 
 
