@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import profile
-from relief.feeds import deepest_layer
+from relief.feeds import Feeds, deepest_layer
 from relief.heightfield import Heightfield, Region
 from relief.operations import Operation
 from relief.planning.finishing import TOLERANCE, is_crowded, laid_stepover, plan_finishing
@@ -53,6 +53,8 @@ WORTH_STRIPS = 0.6
 # one less than they keep off walls, and links go round the rims (14 % of the time in a full plan): a coarser
 # grid does not show that, so more are planned.
 ROUGHED_NODES, SPAN, RIMMED = 180_000, 12.0, 2
+# Where no more than so much of the area holds more than feeds were chosen for, slowing there hardly counts.
+FEW_DEEP = 0.2
 # Where the strips lie in their shares of the relief: the golden ratio spreads them over its forms.
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
@@ -240,6 +242,12 @@ def _share(strips: Sequence[_Strip], amount: Doubles, at: Doubles) -> float:
     return float((amount * counted).sum() / max(amount.sum(), 1e-9))
 
 
+def _much_is_left(strip: _Strip, load: Feeds, cutter: Cutter) -> bool:
+    """Return whether so much stands before a cutter that its feed by load is worth reckoning."""
+    stands = (strip.left.heights - strip.setup.target.heights)[strip.setup.target.window(strip.setup.region)]
+    return bool((stands > load.section / cutter.diameter).mean() > FEW_DEEP)
+
+
 def finishing_estimate(sample: Sample, cutter: Cutter) -> Estimate:
     """Return how long a cutter takes to run paths that were planned for one with the same round end.
 
@@ -255,7 +263,7 @@ def finishing_estimate(sample: Sample, cutter: Cutter) -> Estimate:
             continue
         feeds = feeds_for(operation, setup, Speeds(asked.rpm, asked.feed, asked.plunge))
         load, wanted = load_of(operation, setup, feeds), None
-        if load:
+        if load and _much_is_left(strip, load, cutter):
             path, wanted = paced_by(load, path, cutter, setup, strip.left)
         feed = move_feeds(path, feeds, setup, wanted)
         plan = replace(strip.plan, toolpath=path, feeds=feeds, feed=feed, cutter=cutter)

@@ -41,11 +41,13 @@ def loads_in_turn(
     Notes
     -----
     Each node stands for a square of the pitch. Cost: one comparison for each node within R of a move, one
-    `swept_height` where the node stands above the move's lowest tip.
+    `swept_height` where the node stands above the move's lowest tip and, of a ball, above its parabola.
     """
     rows, columns = c.shape
     radius = shape4[3]
     flat = shape4[0] == radius
+    # a ball stands at least r² / 2 R above its tip at a distance r
+    bend = 0.5 / radius if shape4[0] == 0.0 and shape4[1] == radius else 0.0
     move = np.empty(7)
     for k in range(starts.shape[0]):
         volumes[k], nearest[k] = 0.0, np.inf
@@ -67,6 +69,9 @@ def loads_in_turn(
                     continue
                 x = i * pitch - x0
                 a, d = x * ex + y * ey, abs(y * ex - x * ey)
+                beyond = max(max(-a, a - length), 0.0)
+                if c[j, i] <= t0 + (d * d + beyond * beyond) * bend:
+                    continue
                 if flat:
                     w = math.sqrt(max(radius * radius - d * d, 0.0)) * rises
                     h = t0 + g * (a - min(max(w, a - length), a))

@@ -30,7 +30,8 @@ from relief.toolpath import Toolpath
 
 MANY = 0.14  # where more vertices than this for each half pitch of length are the outcome …
 PROBED = 8  # … in every eighth pass …
-LOOSE, TIGHT = 0.5, 0.18  # … so many scallops of room, and less where that leaves a ridge too high
+LOOSE, TIGHT = 0.5, 0.18  # … so many scallops of room, and less where that leaves a ridge too high …
+TIGHTER = 0.1  # … and still less where it is laid tightly
 TOLERANCE = 0.005  # mm: how far above the exact path one with fewer blocks may run elsewhere …
 LESS = 0.4  # … and so much of that where it leaves a ridge too high
 BARELY = 1.065  # scallops: where repairs of ridges that are hardly higher than this would come …
@@ -195,7 +196,8 @@ def _laid(
             passes[way.share] = lines, *_along_lines(task, lines, cut, roomy, spacing, scallop)
         lines, roomier, path = passes[way.share]
         if way.tight:
-            roomier = _tightened(roomier, path, spacing, LESS * float(task.ground.room.max()))
+            room = LESS * float(task.ground.room.max()) if roomier is task else TIGHTER * scallop
+            roomier = _tightened(roomier, path, spacing, room)
             path = _along(roomier, lines, cut)
         missed = missed_runs(roomier, path, spacing)
         cost = path_length(path) + float(missed.costs(spacing).sum())

@@ -75,6 +75,8 @@ def paced(
     level = _whole(level, taken, slow)
     wanted[taken.move + 1] = level  # the last stretch of each move stands last
     cuts = np.flatnonzero((np.diff(taken.move) == 0) & (np.diff(level) != 0))
+    if not cuts.size:
+        return toolpath, wanted
     at = taken.move[cuts]
     fresh = toolpath.points[at] + taken.end[cuts, None] * steps[at]
     fresh[:, :2] = np.rint(fresh[:, :2] / step) * step
