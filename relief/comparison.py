@@ -124,7 +124,7 @@ class Comparison:
         coarsely = ", ".join(c.name for c in self.roughing if 0 < c.planned < 1)
         return (
             f"{planned}; a taper whose flank touches little runs the path of its tip's ball.",
-            *([f"Roughing with {coarsely} is planned on a coarser grid."] if coarsely else []),
+            *([f"Roughing with {coarsely} is planned on points further apart."] if coarsely else []),
             f"Pairs are planned from the best that the coarse cutter can leave, with {format_time(CHANGE)} to"
             " change cutters.",
         )

@@ -158,7 +158,9 @@ def outward_radius(radius: float, pitch: float) -> float:
         rim = (squared <= limit) & (squared >= max(math.sqrt(limit) - 2, 0) ** 2)
         if _inscribed(np.column_stack([i[rim], j[rim]])) >= wanted - 1e-9:
             return math.sqrt(float(limit)) * pitch
-    message = f"no disc of nodes {pitch} mm apart holds a cutter of radius {radius} mm"
+    message = (
+        f"points {pitch:g} mm apart cannot hold a cutter of radius {radius:g} mm; use a finer output.pitch"
+    )
     raise ShopError(message)
 
 

@@ -62,7 +62,7 @@ def told_in_one_line() -> Iterator[Result]:
         done = f"{stands} had been finished and is whole" if stands else "nothing was written"
         leave(f"stopped; {done}", INTERRUPTED)
     except MemoryError:
-        leave("not enough memory for this grid; use a wider --pitch", REFUSED)
+        leave("not enough memory for so many points; use a wider --pitch", REFUSED)
     except Exception as error:  # a fault of ours, but the user still gets one line and no half-made file
         what = " ".join(f"{type(error).__name__}: {error}".split())
         leave(

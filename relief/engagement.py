@@ -80,7 +80,7 @@ def engagement(
     Notes
     -----
     The chip of an edge is thickest where it cuts nearest to the cutter's line: √(1 − (d / R)²) of the feed
-    per edge at a distance d beside it (geometry of a circle; `feeds.chip_thinning` is this at
+    per edge at a distance d beside it (geometry of a circle; `cutting.chip_thinning` is this at
     d = R − stepover).
     """
     shape = profile(cutter)

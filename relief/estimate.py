@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import profile
-from relief.feeds import Feeds, deepest_layer
+from relief.cutting import deepest_layer
+from relief.feeds import Feeds
 from relief.heightfield import Heightfield, Region
 from relief.operations import Operation
 from relief.planning.finishing import TOLERANCE, is_crowded, laid_stepover, plan_finishing

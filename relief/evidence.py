@@ -96,9 +96,19 @@ class RunEvidence:
     units: Units | None = None
     clamps: tuple[Clamp, ...] = ()
 
+    @property
+    def read_in(self) -> Units:
+        """The unit in which the user reads lengths."""
+        return self.units or "mm"
+
     def told(self, length: float) -> str:
         """Return a length in the user's unit."""
-        return format_length(length, self.units or "mm")
+        return format_length(length, self.read_in)
+
+    def told_place(self, x: float, y: float) -> str:
+        """Return a place of the relief, mm from its near left corner, as the first program counts it."""
+        zero = self.programs[0].zero
+        return f"X {self.told(round(x + zero[0], 1))} Y {self.told(round(y + zero[1], 1))}"
 
     @property
     def cuts(self) -> tuple[ReadProgram, ...]:

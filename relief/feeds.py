@@ -1,20 +1,29 @@
-"""Spindle speeds and feeds that suit cutter, material and machine.
+"""Spindle speeds and feeds that suit cutter, material and machine, and what there is to tell of them.
 
-Textbook formulas: surface speed v = π D n, feed = n · flutes · feed per edge,
-removal rate Q = depth · width · feed, power P = specific cutting force · Q.
+Textbook formula: feed = n · flutes · feed per edge; what the cut asks for stands in `cutting`.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from relief.cutters import profile
+from relief.cutting import (
+    chip_range,
+    chip_thinning,
+    cutting_power,
+    effective_diameter,
+    nominal_diameter,
+    removal_rate,
+    surface_speed,
+)
 from relief.errors import ShopError
 from relief.shop.records import Cutter, Machine, Material
+from relief.units import Units, figures, format_feed, format_surface_speed
 
 Doubles = npt.NDArray[np.float64]
 
@@ -93,107 +102,6 @@ class Feeds:
         return " ".join(self.sentences)
 
 
-def surface_speed(diameter: float, rpm: float) -> float:
-    """Return the speed of a cutting edge, m/min, v = π D n (textbook).
-
-    Examples
-    --------
-    >>> round(surface_speed(6, 18000), 3)
-    339.292
-    """
-    return math.pi * diameter * rpm / 1000.0
-
-
-def removal_rate(stepdown: float, stepover: float, feed: float) -> float:
-    """Return the volume removed, mm³/s, by a cut `stepdown` × `stepover` mm at `feed` mm/min."""
-    return stepdown * stepover * feed / 60.0
-
-
-def cutting_power(force: float, rate: float) -> float:
-    """Return the power, W, from a specific cutting force, N/mm², and a removal rate, mm³/s.
-
-    Examples
-    --------
-    >>> cutting_power(32, removal_rate(3, 3, 2000))
-    9.6
-    """
-    return force * rate / 1000.0
-
-
-def effective_diameter(cutter: Cutter, depth: float) -> float:
-    """Return the diameter, mm, at which a cutter `depth` mm deep cuts level stock.
-
-    Notes
-    -----
-    The profile solved for the radius: a ball gives D_eff = 2 √(depth (D − depth)) (geometry).
-
-    Examples
-    --------
-    >>> round(effective_diameter(Cutter("ball", 6), 0.3), 6)
-    2.615339
-    """
-    flat, corner, slope, radius = profile(cutter)
-    cosine = slope / math.hypot(1.0, slope) if math.isfinite(slope) else 1.0
-    corner_height = corner * (1.0 - math.sqrt(1.0 - cosine**2))
-    if depth <= corner_height:
-        return 2.0 * min(flat + math.sqrt(max(depth * (2.0 * corner - depth), 0.0)), radius)
-    beyond = (depth - corner_height) / slope
-    return 2.0 * min(flat + corner * cosine + beyond, radius)
-
-
-def chip_thinning(stepover: float, diameter: float) -> float:
-    """Return the thickest chip as a share of the feed per edge, 0 to 1.
-
-    Notes
-    -----
-    √(1 − (1 − 2 stepover / D)²) below half the diameter, 1 above (geometry of a circle; El-Hofy,
-    Fundamentals of Machining Processes, ch. 6, derives the approximation 2 √(stepover / D)).
-
-    Examples
-    --------
-    >>> round(chip_thinning(0.6, 6), 6)
-    0.6
-    """
-    if stepover >= diameter / 2.0:
-        return 1.0
-    return math.sqrt(1.0 - (1.0 - 2.0 * stepover / diameter) ** 2)
-
-
-def nominal_diameter(cutter: Cutter) -> float:
-    """Return the diameter, mm, by which a cutter's chip load is looked up.
-
-    A cone counts as wide as it is half way up: the mean of its tip and its widest diameter (common
-    practice, no source).
-    """
-    if cutter.kind in ("vee", "taper"):
-        return (2.0 * cutter.tip_radius + cutter.diameter) / 2.0
-    return cutter.diameter
-
-
-def deepest_layer(cutter: Cutter, material: Material) -> float:
-    """Return the deepest layer, mm, that the material's rule allows a cutter.
-
-    A tapered ball counts as thick as its ball, for that is where it breaks (common practice, no source).
-    """
-    return material.stepdown * (2.0 * cutter.tip_radius if cutter.kind == "taper" else cutter.diameter)
-
-
-def chip_range(material: Material, diameter: float, depth: float) -> tuple[float, float]:
-    """Return the least and the most chip load, mm, for a cutter of `diameter` mm cutting `depth` mm deep.
-
-    Notes
-    -----
-    Linear between the diameters of the material's table, in proportion below the smallest, level above the
-    largest. A quarter less at twice the diameter deep, half at three times (common practice, no source).
-    """
-    table = sorted(material.chip_load, key=lambda row: row.diameter)
-    diameters = [0.0] + [row.diameter for row in table]
-    share = float(np.interp(depth / diameter, (1.0, 2.0, 3.0), (1.0, 0.75, 0.5)))
-    low = float(np.interp(diameter, diameters, [0.0] + [row.low for row in table]))
-    high = float(np.interp(diameter, diameters, [0.0] + [row.high for row in table]))
-    return low * share, high * share
-
-
 def choose_feeds(
     cutter: Cutter,
     material: Material,
@@ -204,6 +112,7 @@ def choose_feeds(
     rpm: float | None = None,
     feed: float | None = None,
     plunge: float | None = None,
+    units: Units = "mm",
 ) -> Feeds:
     """Choose spindle speed and feeds, inside every limit of cutter, material and machine.
 
@@ -213,6 +122,7 @@ def choose_feeds(
     stepdown, stepover : mm, depth and width of the cut
     rpm, feed, plunge : rev/min, mm/min, mm/min
         What the user asks for; held to the limits, and told when held.
+    units : in which the sentences tell it
 
     Returns
     -------
@@ -224,8 +134,8 @@ def choose_feeds(
         The spindle cannot turn slowly enough for the cutter.
     """
     if not cutter.turns:
-        return _drag_feeds(cutter, machine, feed, plunge)
-    choice = _Choice(cutter, material, machine, stepdown, stepover)
+        return _drag_feeds(cutter, machine, feed, plunge, units)
+    choice = _Choice(cutter, material, machine, stepdown, stepover, units)
     choice.choose_rpm(rpm, feed)
     choice.choose_cut(feed)
     choice.choose_plunge(plunge)
@@ -233,27 +143,35 @@ def choose_feeds(
     return choice.feeds()
 
 
-def _drag_feeds(cutter: Cutter, machine: Machine, feed: float | None, plunge: float | None) -> Feeds:
+def _drag_feeds(
+    cutter: Cutter, machine: Machine, feed: float | None, plunge: float | None, units: Units
+) -> Feeds:
     sentences = [f'"{cutter.name}" does not turn: the spindle stays off.']
-    cut = _held("Feed", feed, _DRAG_FEED, (min(machine.max_feed[:2]), "X and Y axes"), sentences)
-    down = _held("Plunge feed", plunge, cut / 2.0, (machine.max_feed[2], "Z axis"), sentences)
+    cut = _Wish("Feed", feed, _DRAG_FEED).held(min(machine.max_feed[:2]), "X and Y axes", units, sentences)
+    down = _Wish("Plunge feed", plunge, cut / 2.0).held(machine.max_feed[2], "Z axis", units, sentences)
     return Feeds(0.0, cut, down, 0.0, 0.0, 0.0, 0.0, 0.0, tuple(sentences))
 
 
-def _held(
-    what: str, asked: float | None, rule: float, bound: tuple[float, str], sentences: list[str]
-) -> float:
-    """Return what is asked for, or else the rule's, held to the limit of axes, and say so when it was."""
-    wanted, (limit, axes) = rule if asked is None else asked, bound
-    if wanted <= limit * (1 + 1e-9):
-        return min(wanted, limit)
-    began = f"{what} {wanted:.0f} mm/min would suit" if asked is None else _asked(what, wanted, "mm/min")
-    sentences.append(f"{began}; the machine does {limit:.0f} mm/min, the most that its {axes} can.")
-    return limit
+class _Wish(NamedTuple):
+    """A feed, mm/min, as it is asked for (None: nobody asked), and as the rule would have it."""
+
+    what: str
+    asked: float | None
+    rule: float
+
+    def held(self, limit: float, axes: str, units: Units, sentences: list[str]) -> float:
+        """Return what is asked for, or else the rule's, held to the limit of axes; say so when it was."""
+        wanted = self.rule if self.asked is None else self.asked
+        if wanted <= limit * (1 + 1e-9):
+            return min(wanted, limit)
+        told, most = format_feed(wanted, units), format_feed(limit, units)
+        began = f"{self.what} {told} would suit" if self.asked is None else _asked(self.what, told)
+        sentences.append(f"{began}; the machine does {most}, the most that its {axes} can.")
+        return limit
 
 
-def _asked(what: str, value: float, unit: str) -> str:
-    return f"{what}: you asked for {value:.0f} {unit}"
+def _asked(what: str, told: str) -> str:
+    return f"{what}: you asked for {told}"
 
 
 def round_down(value: float) -> float:
@@ -266,9 +184,15 @@ class _Choice:
     """One choice of feeds, step by step; collects the sentences on the way."""
 
     def __init__(
-        self, cutter: Cutter, material: Material, machine: Machine, stepdown: float, stepover: float
+        self,
+        cutter: Cutter,
+        material: Material,
+        machine: Machine,
+        stepdown: float,
+        stepover: float,
+        units: Units,
     ) -> None:
-        self.cutter, self.material, self.machine = cutter, material, machine
+        self.cutter, self.material, self.machine, self.units = cutter, material, machine, units
         self.stepdown, self.stepover = stepdown, min(stepover, cutter.diameter)
         self.working = effective_diameter(cutter, stepdown)
         self.low, self.high = chip_range(material, nominal_diameter(cutter), stepdown)
@@ -297,14 +221,14 @@ class _Choice:
             self.rpm = self._on_dial(min(max(asked, slowest), fastest))
             if self.rpm != asked:
                 self.sentences.append(
-                    f"{_asked('Spindle speed', asked, 'rev/min')}; it turns at {self.rpm:.0f} rev/min "
+                    f"{_asked('Spindle speed', f'{asked:.0f} rev/min')}; it turns at {self.rpm:.0f} rev/min "
                     f"({slowest:.0f} to {fastest:.0f} is what spindle and cutter allow{self._dial()})."
                 )
         else:
             self.rpm, usual = (self._rpm_by_rule(wanted, slowest, fastest) for wanted in (feed, None))
             if feed is not None and self.rpm != usual:
                 self.sentences.append(
-                    f"Spindle speed: for the feed that you asked for, {feed:.0f} mm/min, it turns at"
+                    f"Spindle speed: for the feed that you asked for, {self._told(feed)}, it turns at"
                     f" {self.rpm:.0f} rev/min instead of {usual:.0f}, so that the chip is not too thin."
                 )
         self._judge_surface_speed()
@@ -342,20 +266,22 @@ class _Choice:
         speed, limit = surface_speed(self.working, self.rpm), self.material.max_surface_speed
         if speed > limit * 1.001:
             self.sentences.append(
-                f"The cutting edge runs at {speed:.0f} m/min, above the {limit:.0f} m/min that suits "
-                f"{self.material.name}: it may burn or melt; take a thinner cutter or a slower spindle."
+                f"The cutting edge runs at {format_surface_speed(speed, self.units)}, above the"
+                f" {format_surface_speed(limit, self.units)} that suits {self.material.name}: it may burn or"
+                " melt; take a thinner cutter or a slower spindle."
             )
 
     def choose_cut(self, asked: float | None) -> None:
         """Feed so that the chip is in the middle of its range, as far as the axes can."""
         rule = round_down(self.rpm * self.cutter.flutes * self.per_edge)
-        self.cut = _held("Feed", asked, rule, (self.axis_feed, "X and Y axes"), self.sentences)
+        self.cut = _Wish("Feed", asked, rule).held(self.axis_feed, "X and Y axes", self.units, self.sentences)
 
     def choose_plunge(self, asked: float | None) -> None:
         """Plunge at the material's share of the feed, as far as the Z axis can."""
         rule = round_down(self.cut * self.material.plunge)
-        bound = (self.machine.max_feed[2], "Z axis")
-        self.plunge = _held("Plunge feed", asked, rule, bound, self.sentences)
+        self.plunge = _Wish("Plunge feed", asked, rule).held(
+            self.machine.max_feed[2], "Z axis", self.units, self.sentences
+        )
 
     @property
     def chip_load(self) -> float:
@@ -375,11 +301,12 @@ class _Choice:
             slower = self.cut * self.machine.spindle_power / self.power
             self.sentences.append(
                 f"The cut asks for {self.power:.0f} W, more than the {self.machine.spindle_power:.0f} W of "
-                f"the spindle: cut less deep or feed at {round_down(slower):.0f} mm/min."
+                f"the spindle: cut less deep or feed at {self._told(round_down(slower))}."
             )
 
     def _verdict(self) -> str:
-        chip, within = f"Chip load {self.chip_load:.3f} mm", f"the range {self.low:.3f} to {self.high:.3f} mm"
+        load, low, high = (figures(chip, self.units) for chip in (self.chip_load, self.low, self.high))
+        chip, within = f"Chip load {load} {self.units}", f"the range {low} to {high} {self.units}"
         if self.chip_load < self.low * 0.99:
             return f"{chip} is below {within}: it will rub and burn; {self._thicker()}."
         if self.chip_load > self.high * 1.01:
@@ -394,7 +321,7 @@ class _Choice:
         if slower >= self.machine.rpm[0]:
             ways.append(f"slow the spindle to {math.floor(slower / 100) * 100:.0f} rev/min")
         if faster <= self.axis_feed:
-            ways.append(f"feed at {math.ceil(faster / 10) * 10:.0f} mm/min")
+            ways.append(f"feed at {self._told(math.ceil(faster / 10) * 10)}")
         if self.thinning < 1.0 / _MOST_MAKE_UP:
             ways.append("take a wider stepover")
         return " or ".join(ways or ["take a cutter with fewer flutes"])
@@ -403,10 +330,13 @@ class _Choice:
         """Return how the chip could be brought down to the range."""
         slower = self.high * self.rpm * self.cutter.flutes / self.thinning
         faster = self.cut * self.thinning / (self.cutter.flutes * self.high)
-        ways = [f"feed at {round_down(slower):.0f} mm/min"]
+        ways = [f"feed at {self._told(round_down(slower))}"]
         if faster <= min(self.machine.rpm[1], self.cutter.max_rpm):
             ways.append(f"speed the spindle up to {math.ceil(faster / 100) * 100:.0f} rev/min")
         return " or ".join(ways)
+
+    def _told(self, feed: float) -> str:
+        return format_feed(feed, self.units)
 
     def feeds(self) -> Feeds:
         """Return what was chosen."""

@@ -44,8 +44,8 @@ def resolved(setup: Setup, job: Job, shop: Shop) -> Setup:
     units = setup.job.output.units
     told, closer, left = (format_length(size, units) for size in (pitch, finer, noise))
     note = (
-        f"in the creases of this relief passes {told} apart would leave ridges of {left}, so the grid is made"
-        f" finer: {closer} between points, which takes longer to compute (output.pitch sets it)"
+        f"in the creases of this relief passes {told} apart would leave ridges of {left}, so"
+        f" points are taken closer, {closer} apart, which takes longer to compute (output.pitch sets it)"
     )
     made = set_up(dataclasses.replace(job, output=dataclasses.replace(job.output, pitch=finer)), shop)
     if _noise(made) >= noise:  # it comes from walls, which lie otherwise to every grid

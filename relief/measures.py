@@ -16,10 +16,10 @@ from relief.heightfield import Heightfield, Heights
 WALL_ANGLE = math.radians(75)
 # Why a ridge may stand higher than asked: the first that fits explains it.
 CAUSES = {
-    "wall": "on walls steeper than 75°, where part of a node sideways counts as height",
+    "wall": "on walls steeper than 75°, where a hair sideways counts as height",
     "beside a wall": "at the head or the foot of walls steeper than 75°",
     "rim": "at the rim of the relief",
-    "between": "in creases finer than the plan's grid",
+    "between": "in creases finer than the points of the plan lie",
     "passes": "where passes lie too far apart",
 }
 

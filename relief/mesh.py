@@ -212,7 +212,7 @@ def _described(tree: dict[str, Any]) -> None:
 
 def _check(surface: Heightfield, bottom: float) -> None:
     if surface.rows < 2 or surface.columns < 2:
-        message = f"a surface of {surface.columns} × {surface.rows} nodes has no area; it needs 2 × 2"
+        message = f"a surface of {surface.columns} × {surface.rows} points has no area; it needs 2 × 2"
         raise ReliefError(message)
     lowest = float(surface.heights.min())
     if not bottom < lowest:

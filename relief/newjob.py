@@ -15,7 +15,7 @@ from relief.tables import Key
 HEAD = (
     "# A job for relief. Carve it with:  relief carve FILE",
     "# A key that begins with # is left to its default; take the # away to set it.",
-    '# Lengths take a unit ("1/8 in", "3 mm"); a bare number is millimetres.',
+    '# Lengths take a unit ("1/8 in", "3 mm"); a bare number is millimetres; feeds: "60 in/min".',
 )
 
 

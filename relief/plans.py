@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import ROUNDING, narrower, profile
-from relief.feeds import Feeds, choose_feeds, deepest_layer, nominal_diameter
+from relief.cutting import deepest_layer, nominal_diameter
+from relief.feeds import Feeds, choose_feeds
 from relief.heightfield import Heightfield
 from relief.kernels.sweep import sweep
 from relief.limits import eased_feeds, limit_feeds
@@ -156,7 +157,7 @@ def feeds_for(operation: Operation, setup: Setup, speeds: Speeds, stepdown: floa
         depth, width = section.stepdown or 0.0, section.stepover or 0.0
     return choose_feeds(
         cutter, setup.material, setup.machine, stepdown or depth, width,
-        rpm=speeds.rpm, feed=speeds.feed, plunge=speeds.plunge,
+        rpm=speeds.rpm, feed=speeds.feed, plunge=speeds.plunge, units=setup.job.output.units,
     )  # fmt: skip
 
 

@@ -18,9 +18,9 @@ A job file is plain text in TOML. `relief new PICTURE` writes one with every key
 folder holds the complete one as `job.toml`. On the command line any key is set with `--set`, for
 example `--set relief.edge=walled`.
 
-A length is a number of millimetres, or text with a unit: `12`, `"3 mm"`, `"1/8 in"`. A key that is left
-out has its default; where the default is a dash, the meaning says what happens then. An unknown key is
-refused, and the nearest known one named.
+A length is a number of millimetres, or text with a unit: `12`, `"3 mm"`, `"1/8 in"`; a feed is a number
+of mm/min, or text: `1500`, `"60 in/min"`. A key that is left out has its default; where the default is a
+dash, the meaning says what happens then. An unknown key is refused, and the nearest known one named.
 """
 SHOP_HEAD = """# Every key of a shop file
 
@@ -111,6 +111,8 @@ def _values(hint: Any, metadata: Any, unit: str) -> Iterator[str]:
     words, kind = choices_of(_bare(hint)), _kind(hint)
     if unit == "mm":
         kind = kind.replace("a number", "a length").replace("of numbers", "of lengths")
+    elif unit == "mm/min":
+        kind = kind.replace("a number", "a feed, mm/min")
     elif unit:
         kind = f"{kind}, {unit}"
     yield " or ".join([*(f'`"{word}"`' for word in words), *([kind] if kind else [])])

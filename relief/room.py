@@ -73,7 +73,7 @@ def _check_nodes(relief: Heightfield, margins: tuple[float, float]) -> None:
     if nodes > LARGEST:
         message = (
             f"the stock of {format_length(width)} x {format_length(length)} makes {nodes / 1e6:.0f} million"
-            f" nodes at a pitch of {format_length(relief.pitch)}, more than {LARGEST / 1e6:.0f} million;"
+            f" points at a pitch of {format_length(relief.pitch)}, more than {LARGEST / 1e6:.0f} million;"
             " use a smaller stock or margin, or a wider output.pitch"
         )
         raise JobError(message)

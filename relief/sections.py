@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from relief.tables import Count, Flag, Length, Number, Text, key, record
+from relief.tables import Count, Feed, Flag, Length, Number, Text, key, record
 from relief.units import Units
 
 CutDirection = Literal["both ways", "climb", "conventional"]
@@ -195,8 +195,8 @@ class Roughing:
     ] = None
     cut: Annotated[CutDirection, key("climb and conventional are for a clockwise spindle")] = "both ways"
     rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
-    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
-    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+    feed: Annotated[Feed | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Feed | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
     shape_feed: Annotated[
         Flag, key("feed slower where more is cut than the feed was chosen for, faster where it is less")
     ] = True
@@ -224,8 +224,8 @@ class Finishing:
     )
     cut: Annotated[CutDirection, key("climb and conventional are for a clockwise spindle")] = "both ways"
     rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
-    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
-    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+    feed: Annotated[Feed | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Feed | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
     shape_feed: Annotated[
         Flag,
         key(
@@ -258,8 +258,8 @@ class Cutout:
         Number | None, key("steepest ramp into stock; default: the material's", "degrees", gt=0, le=45)
     ] = None
     rpm: Annotated[Number | None, key("spindle speed; default: by rule", "rev/min", gt=0)] = None
-    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
-    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+    feed: Annotated[Feed | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Feed | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
 
 
 @record
@@ -273,8 +273,8 @@ class Outline:
     lines: Annotated[
         Count, key("level lines between ground and top, besides the silhouette", ge=0, le=50)
     ] = 0
-    feed: Annotated[Number | None, key("feed; default: by rule", "mm/min", gt=0)] = None
-    plunge: Annotated[Number | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
+    feed: Annotated[Feed | None, key("feed; default: by rule", "mm/min", gt=0)] = None
+    plunge: Annotated[Feed | None, key("plunge feed; default: by rule", "mm/min", gt=0)] = None
 
 
 @record
@@ -284,7 +284,11 @@ class Output:
     units: Annotated[Units, key("unit of programs, pictures and sheet")] = "mm"
     pitch: Annotated[
         Length | None,
-        key("distance of grid nodes; default: 2 × scallop, at most 1/16 of the ball", "mm", gt=0),
+        key(
+            "distance of the points that all is reckoned on; default: 2 × scallop, at most 1/16 of the ball",
+            "mm",
+            gt=0,
+        ),
     ] = None
     mesh_tolerance: Annotated[
         Length,

@@ -6,7 +6,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
-from relief.feeds import deepest_layer
+from relief.cutting import deepest_layer
 from relief.operations import file_name, job_operations
 from relief.setup import Setup
 from relief.shop.records import Cutter

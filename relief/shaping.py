@@ -93,7 +93,7 @@ def grid_for(width: float, length: float | None, pitch: float, shape: tuple[int,
     nodes = (width / pitch + 1) * (length / pitch + 1)
     if nodes > LARGEST:
         message = (
-            f"{width:g} × {length:g} mm at a pitch of {pitch:g} mm makes {nodes / 1e6:.0f} million nodes; "
+            f"{width:g} × {length:g} mm at a pitch of {pitch:g} mm makes {nodes / 1e6:.0f} million points; "
             f"use a pitch of {(width * length / LARGEST) ** 0.5 * 1.01:.3g} mm or more"
         )
         raise JobError(message)

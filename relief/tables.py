@@ -21,7 +21,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, ValidationError
 
 from relief.errors import LengthError, TableError, brief
 from relief.files import whole_file
-from relief.units import parse_length
+from relief.units import parse_feed, parse_length
 
 T = TypeVar("T")
 
@@ -42,14 +42,20 @@ def key(meaning: str, unit: str = "", **limits: Any) -> Any:
     return Field(description=meaning, json_schema_extra={"unit": unit}, **limits)
 
 
-def _length(value: Any) -> float:
-    try:
-        return parse_length(value)
-    except LengthError as error:
-        raise ValueError(str(error)) from None
+def _read_by(read: Callable[[Any], float]) -> BeforeValidator:
+    """Return what reads a value with its unit, and refuses it in pydantic's way."""
+
+    def checked(value: Any) -> float:
+        try:
+            return read(value)
+        except LengthError as error:
+            raise ValueError(str(error)) from None
+
+    return BeforeValidator(checked)
 
 
-Length = Annotated[float, BeforeValidator(_length)]
+Length = Annotated[float, _read_by(parse_length)]
+Feed = Annotated[float, _read_by(parse_feed)]
 Number = Annotated[float, Field(strict=True)]
 Count = Annotated[int, Field(strict=True)]
 Flag = Annotated[bool, Field(strict=True)]

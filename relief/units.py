@@ -86,6 +86,37 @@ def _from_text(text: str) -> float:
     return -length if found["sign"] == "-" else length
 
 
+def parse_feed(value: float | str) -> float:
+    """Read a feed.
+
+    Parameters
+    ----------
+    value : number or text
+        A bare number is mm/min; text is a length a minute: "80 in/min", "2 m/min".
+
+    Returns
+    -------
+    float, mm/min
+
+    Raises
+    ------
+    LengthError
+        The text is no feed, or not a finite one.
+
+    Examples
+    --------
+    >>> parse_feed("80 in/min"), parse_feed(1500)
+    (2032.0, 1500.0)
+    """
+    if not isinstance(value, str):
+        return parse_length(value)
+    length, _, minute = value.rpartition("/")
+    if minute.strip() != "min":
+        message = f'"{brief(value)}" is no feed; write it like "80 in/min", or 2000 for mm/min'
+        raise LengthError(message)
+    return parse_length(length)
+
+
 def format_length(length: float, units: Units = "mm") -> str:
     """Write a length for people, in millimetres or inches.
 
@@ -94,6 +125,43 @@ def format_length(length: float, units: Units = "mm") -> str:
     >>> format_length(3.175), format_length(3.175, "in")
     ('3.175 mm', '0.125 in')
     """
-    number = length if units == "mm" else length / MM_PER_INCH
-    text = f"{number:.3f}" if units == "mm" else f"{number:.4f}"
+    text = figures(length, units)
     return f"{text.rstrip('0').rstrip('.') or '0'} {units}".replace("-0 ", "0 ")
+
+
+def figures(length: float, units: Units) -> str:
+    """Write a length, mm, without its unit: to a thousandth of it, or a ten-thousandth of an inch."""
+    return f"{length:.3f}" if units == "mm" else f"{length / MM_PER_INCH:.4f}"
+
+
+def format_feed(feed: float, units: Units) -> str:
+    """Write a feed, mm/min, for people.
+
+    Examples
+    --------
+    >>> format_feed(2032, "mm"), format_feed(2032, "in")
+    ('2032 mm/min', '80.0 in/min')
+    """
+    return f"{feed:.0f} mm/min" if units == "mm" else f"{feed / MM_PER_INCH:.1f} in/min"
+
+
+def format_area(area: float, units: Units) -> str:
+    """Write an area, mm², for people.
+
+    Examples
+    --------
+    >>> format_area(72, "mm"), format_area(72, "in")
+    ('72 mm²', '0.112 in²')
+    """
+    return f"{area:.0f} mm²" if units == "mm" else f"{area / MM_PER_INCH**2:.3f} in²"
+
+
+def format_surface_speed(speed: float, units: Units) -> str:
+    """Write the speed of a cutting edge, m/min, for people: in feet where lengths are in inches.
+
+    Examples
+    --------
+    >>> format_surface_speed(300, "mm"), format_surface_speed(300, "in")
+    ('300 m/min', '984 ft/min')
+    """
+    return f"{speed:.0f} m/min" if units == "mm" else f"{speed * 1000 / (12 * MM_PER_INCH):.0f} ft/min"

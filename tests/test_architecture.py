@@ -42,8 +42,8 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "told",
         "program.words",
         "program.arcs",
-        "stopped",
     ),
+    ("cutting",),
     (
         "shaping",
         "lettering",

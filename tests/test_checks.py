@@ -260,10 +260,42 @@ def test_a_program_that_turns_a_hand_set_spindle_is_caught():
 
 def test_words_speak_the_unit_of_the_job():
     """In an inch job the sentences of the checks tell inches."""
-    told = {c.name: c for c in run_checks(evidence(units="in"))}
+    inches = program(TEXT.replace("G21", "G20"))
+    told = {c.name: c for c in run_checks(evidence(inches, units="in"))}
 
     assert " in " in told["within stock"].message
-    assert " mm" not in told["within stock"].message
+    for check in told.values():
+        # the chip load is told by the feeds, in the unit that they were chosen for
+        assert " mm" not in check.message or check.name == "chip load in range"
+
+
+def test_faults_speak_the_unit_and_zero_of_the_job():
+    """A tab's sizes, area and place, and the depth of a rapid (1 in = 25.4 mm)."""
+    tab = Bridge(50.8, 25.4, 6.35, 3.0, 19.05, to_frame=True)
+    part = Holding(1, 0, (tab,), 0.0)
+    asked = Cutout(shape="rectangle", tabs=1, tab_height=2.54)
+    first = replace(traced(TRACE), zero=(-25.4, 0.0, 0.0))
+    bad = replace(evidence(units="in", holding=part, cutout=asked), programs=(first, program()))
+    told = {c.name: c for c in run_checks(bad)}["part held"].message
+    assert told == (
+        "what joins the part to its board at X 1 in Y 1 in is 0.25 in x 0.1181 in,"
+        " where a tab has 0.2362 in x 0.1 in"
+    )
+    held = evidence(units="in", holding=part, cutout=Cutout(shape="rectangle", tabs=1))
+    assert {c.name: c for c in run_checks(held)}["part held"].message.endswith("1 tabs, 0.030 in² in all")
+    rapid = evidence(program(contact_depth=0.254, contact_block=4), units="in")
+    assert (
+        "a rapid cuts 0.01 in deep"
+        in {c.name: c for c in run_checks(rapid)}["no rapid through stock"].message
+    )
+
+
+def test_steps_too_small_to_write_are_told_as_less():
+    """A 16-bit picture's steps are less than a figure can say, and never written with an exponent."""
+    told = {c.name: c for c in run_checks(evidence(levels=65536))}["steps of the picture hidden"].message
+    assert told == "one step of brightness is less than 0.003 mm of depth"
+    inches = {c.name: c for c in run_checks(evidence(levels=65536, units="in"))}
+    assert "less than 0.0001 in" in inches["steps of the picture hidden"].message
 
 
 def test_a_trace_that_turns_the_spindle_is_caught():
@@ -362,7 +394,7 @@ def test_a_surface_that_holds_at_the_nodes_alone_is_told_with_places_and_causes(
     check = told("scallop holds between nodes", scallop_fine=fine)
 
     assert (False, "warn") == (check.holds, check.severity)
-    assert "in creases finer than the plan's grid" in check.message
+    assert "in creases finer than the points of the plan lie" in check.message
     assert "1.1 %, worst 0.081 mm at X 12.5 mm Y 3 mm" in check.message
     assert "at the rim of the relief" in check.message
 

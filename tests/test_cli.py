@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 
 from relief import commands, workflow
 from relief.cli import SUMMARIES, relief
+from relief.commands.carve import usual_folder
 from tests.broken import CASES, Case, good_picture
 
 
@@ -181,6 +182,26 @@ def test_a_job_folder_can_be_carved_again_from_its_job_file(tmp_path):
     assert 0 == result.exit_code, result.output
     for name in ("1-roughing.nc", "2-finishing.nc"):
         assert (tmp_path / "job" / name).read_bytes() == (tmp_path / "again" / name).read_bytes()
+
+
+def test_a_folder_without_a_name_is_called_after_what_is_carved(tmp_path, monkeypatch):
+    """By the picture or the job file; an earlier job, by folder or by its job.toml, is carved again."""
+    finished, plain = tmp_path / "sign job", tmp_path / "n1"
+    for folder in (finished, plain):
+        folder.mkdir()
+        (folder / "job.toml").touch()
+    (finished / "report.json").touch()
+    (tmp_path / "gate.toml").touch()
+
+    def named(source: str) -> str:
+        return usual_folder(Path(source), str(tmp_path / "sign.png"))
+
+    assert named(str(tmp_path / "sign.png")) == "sign job"
+    assert named(str(tmp_path / "gate.toml")) == "gate job"
+    assert named(str(finished)) == named(str(finished / "job.toml")) == "sign job again"
+    assert named(str(plain / "job.toml")) == "sign job"
+    monkeypatch.chdir(finished)
+    assert named(".") == named("job.toml") == "sign job again"
 
 
 def test_an_edited_width_keeps_the_picture_in_shape(tmp_path):

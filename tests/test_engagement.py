@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from relief.cutting import chip_thinning
 from relief.engagement import engagement, hardest_feed
-from relief.feeds import chip_thinning, choose_feeds
+from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
 from relief.program.read import read_program
 from relief.shop.load import Shop

@@ -49,7 +49,7 @@ def test_steep_creases_get_a_finer_grid(valleys):
     assert noise(usual) > 0.05 >= noise(chosen)
     assert usual.relief.pitch == pytest.approx(0.1)
     assert 12 / chosen.relief.pitch == pytest.approx(round(12 / chosen.relief.pitch))
-    assert "grid is made finer" in chosen.notes[-1]
+    assert "points are taken closer" in chosen.notes[-1]
 
 
 def test_gentle_valleys_keep_the_usual_grid(valleys):

@@ -58,7 +58,7 @@ def test_the_length_follows_the_picture_between_pixel_centres() -> None:
         ((10.0, 10.0, 0.0), "pitch is 0 mm"),
         ((10.0, float("nan"), 0.1), "length is nan mm"),
         ((10.0, 1.0, 2.0), "pitch 2 mm is wider than the relief"),
-        ((1000.0, 1000.0, 0.01), "makes 10000 million nodes; use a pitch of 0.143 mm or more"),
+        ((1000.0, 1000.0, 0.01), "makes 10000 million points; use a pitch of 0.143 mm or more"),
     ],
 )
 def test_an_impossible_grid_is_refused(asked: tuple[float, float, float], words: str) -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from relief.errors import LengthError
-from relief.units import format_length, parse_length
+from relief.units import format_length, parse_feed, parse_length
 
 # 1 in = 25.4 mm, 1 ft = 304.8 mm: international yard and pound agreement, 1959.
 WRITTEN = [
@@ -62,6 +62,21 @@ def test_other_values_are_refused(value):
     """Only finite numbers are lengths."""
     with pytest.raises(LengthError, match="no length"):
         parse_length(value)
+
+
+@pytest.mark.parametrize(
+    ("written", "feed"), [(1500, 1500.0), ("80 in/min", 2032.0), ("2 m / min", 2000.0), ("900mm/min", 900.0)]
+)
+def test_feeds_are_read(written, feed):
+    """Numbers are mm/min; text is a length a minute (1 in = 25.4 mm, 1959 agreement)."""
+    assert parse_feed(written) == pytest.approx(feed, abs=1e-12)
+
+
+@pytest.mark.parametrize("written", ["80", "80 in", "80 in/s", "/min", "80 in/min/min", "fast", ""])
+def test_other_text_is_no_feed(written):
+    """A text without its length and its minute is refused with an example, never taken for mm/min."""
+    with pytest.raises(LengthError, match=r"in/min|1/8 in"):
+        parse_feed(written)
 
 
 @given(st.integers(-(10**6), 10**6))

@@ -6,6 +6,7 @@ from relief.checks.check import Check
 from relief.evidence import Evidence, floor_left
 from relief.holding import Holding
 from relief.sections import Cutout
+from relief.units import format_area
 
 # Depth below the target that float32 heights and the lattice of the text explain, mm.
 GOUGE_LIMIT = 0.005
@@ -21,7 +22,7 @@ UNFINISHED = 0.2
 def no_gouge(evidence: Evidence) -> Check:
     """Nothing is cut below the target."""
     deepest = evidence.gouge
-    message = f"the carved surface is at most {deepest:.4f} mm below the target"
+    message = f"the carved surface is at most {evidence.told(deepest)} below the target"
     if deepest > GOUGE_LIMIT:
         message += f" ({evidence.gouge_place})"
     return Check("no gouge", deepest <= GOUGE_LIMIT, deepest, GOUGE_LIMIT, "mm", message, "stop")
@@ -43,11 +44,11 @@ def part_held(evidence: Evidence) -> Check:
             "no tab holds the part: hold it from below (double-sided tape, vacuum) before the cutout starts",
             "warn",
         )  # fmt: skip
-    fault = _holding_fault(found, asked, evidence.pitch)
+    fault = _holding_fault(found, asked, evidence)
     held_by = f"a skin of {evidence.told(asked.skin)}" if asked.skin else f"{len(found.bridges)} tabs"
     return Check(
         "part held", not fault, found.section, 0.0, "mm²",
-        fault or f"the part is held by {held_by}, {found.section:.0f} mm² in all",
+        fault or f"the part is held by {held_by}, {format_area(found.section, evidence.read_in)} in all",
         "stop",
     )  # fmt: skip
 
@@ -62,25 +63,26 @@ def surface_finished(evidence: Evidence) -> Check:
     return Check("surface finished", height <= limit and not idle, height, limit, "mm", message, "stop")
 
 
-def _holding_fault(found: Holding, asked: Cutout, pitch: float) -> str:
+def _holding_fault(found: Holding, asked: Cutout, evidence: Evidence) -> str:
     """Return what is wrong with what holds the part, or an empty text."""
     if found.loose_parts:
         return f"{found.loose_parts} of {found.parts} parts would come loose: nothing joins them to the board"
     if found.loose_waste > LOOSE_WASTE:
-        return f"{found.loose_waste:.0f} mm² of waste would come loose under the turning cutter"
+        waste = format_area(found.loose_waste, evidence.read_in)
+        return f"{waste} of waste would come loose under the turning cutter"
     if asked.skin:
         return ""
     count, most = sum(bridge.to_frame for bridge in found.bridges), asked.tabs * found.parts
     if count > most:
         return f"{count} places join the part to its board, where {most} tabs were asked for"
-    slack = TAB_SLACK + 2 * pitch
+    slack, told = TAB_SLACK + 2 * evidence.pitch, evidence.told
     for bridge in found.bridges:
         # beside a curved outline a tab is measured along the curve, which is longer than straight across
         narrow, wide = asked.tab_width - slack, WIDE_TAB * asked.tab_width + slack
         if not (narrow <= bridge.width <= wide and abs(bridge.height - asked.tab_height) <= TAB_SLACK):
             return (
-                f"what joins the part to its board at X {bridge.x:.1f} Y {bridge.y:.1f} mm"
-                f" is {bridge.width:.2f} x {bridge.height:.2f} mm,"
-                f" where a tab has {asked.tab_width:.2f} x {asked.tab_height:.2f} mm"
+                f"what joins the part to its board at {evidence.told_place(bridge.x, bridge.y)}"
+                f" is {told(round(bridge.width, 2))} x {told(round(bridge.height, 2))},"
+                f" where a tab has {told(asked.tab_width)} x {told(asked.tab_height)}"
             )
     return ""

@@ -16,6 +16,7 @@ LONGEST_LINE = 256
 # G words in tenths: systems of coordinates besides G54 (s3.5.13), where lengths count from (s3.5.17).
 OTHER_SYSTEMS = frozenset({550, 560, 570, 580, 590, 591, 592, 593})
 ABSOLUTE_OR_NOT = frozenset({900, 910})
+UNIT_WORDS = {"mm": "millimetres", "in": "inches"}
 # A cut may be fed this much faster than the stock, as its nodes tell it, allows: they tell it no better.
 LOAD_SLACK = 1.15
 # Cutters are changed at least so high above the stock top, mm: common practice, no source.
@@ -61,7 +62,7 @@ def load_bounded(evidence: RunEvidence) -> Check:
     holds = share <= limit
     message = f"the hardest cut is fed at {share:.0f} % of what it allows"
     if holds:
-        message += f"; up to {limit:.0f} % counts as held, for the grid tells a cut no more closely than that"
+        message += f"; up to {limit:.0f} % counts as held: the points of the stock tell a cut no more closely"
     else:
         message += f" ({program.place_of_line(hardest.block)}): feed it slower there"
     return Check("load bounded", holds, share, limit, "%", message, "stop")
@@ -142,7 +143,9 @@ def _text_fault(program: ReadProgram, evidence: RunEvidence) -> str:
     if untold.any():
         return f"{program.file} line {int(moves.block[untold][0])}: moves sideways before its height is told"
     if evidence.units is not None and moves.units != evidence.units:
-        return f"{program.file} is written in {moves.units}, the job in {evidence.units}"
+        return (
+            f"{program.file} is written in {UNIT_WORDS[moves.units]}, the job in {UNIT_WORDS[evidence.units]}"
+        )
     return _modes_fault(program) or _tool_fault(program, machine)
 
 

@@ -6,11 +6,12 @@ import math
 from operator import itemgetter
 
 from relief.checks.check import Check
+from relief.cutting import deepest_layer
 from relief.evidence import Evidence, ReadProgram, RunEvidence, floor_left
-from relief.feeds import deepest_layer
 from relief.measures import where_short
 from relief.shop.records import Material
 from relief.timing import fastest_block_rate, feed_that_eases, move_seconds
+from relief.units import format_feed
 
 # Share of the area that must be inside the scallop height before nothing is said about it …
 WITHIN_ENOUGH = 0.995
@@ -20,6 +21,8 @@ P999_BETWEEN, MAX_BETWEEN = 1.25, 2.0
 COARSEST = 2.0
 LOST_SHARE = 0.1
 THIN_FLOOR = 3.0
+# Lengths below this are told as less than it, mm: it reads as 0.003 mm or 0.0001 in.
+LEAST_TOLD = 0.00254
 LONG_JOB = 8 * 3600.0
 # The deepest cut is found to this, from above (see relief.carving.deepest_cut).
 STEPDOWN_SLACK = 0.03
@@ -51,7 +54,7 @@ def scallop_holds_between(evidence: Evidence) -> Check:
         f" all within {evidence.told(fine.max)}"
     )
     if not judged:
-        message += "; the grid is too coarse to judge it"
+        message += "; the points lie too far apart to judge it"
     elif not holds:
         message += f"{_where(evidence)}; 99.9 % is within {evidence.told(fine.p999)}"
     return Check(
@@ -126,7 +129,8 @@ def controller_keeps_up(evidence: RunEvidence) -> Check:
     message = f"{evidence.programs[worst].file} sends up to {rate:.0f} lines a second"
     feed = feed_that_eases(evidence.programs[worst].moves, taken[worst], limit)
     if feed is not None:
-        message += f"; set output.ease = true, which slows where it must, or feed at {feed:.0f} mm/min"
+        slow = format_feed(feed, evidence.read_in)
+        message += f"; set output.ease = true, which slows where it must, or feed at {slow}"
     return Check("controller keeps up", rate <= limit, rate, limit, "blocks/s", message, "warn")
 
 
@@ -156,9 +160,10 @@ def steps_of_the_picture_hidden(evidence: Evidence) -> Check:
     """The brightness steps of the picture are too small to see in the relief."""
     step = 0.0 if evidence.levels is None else evidence.depth / max(evidence.levels - 1, 1)
     limit = evidence.scallop.tolerance
+    told = evidence.told(step) if step >= LEAST_TOLD else f"less than {evidence.told(LEAST_TOLD)}"
     return Check(
         "steps of the picture hidden", step <= limit, step, limit, "mm",
-        f"one step of brightness is {step:.2g} mm of depth"
+        f"one step of brightness is {told} of depth"
         + ("" if step <= limit else "; set shaping.unstep = true, or use a 16-bit picture"),
         "warn",
     )  # fmt: skip

@@ -43,6 +43,21 @@ def command(summary: str) -> click.Command:
     )  # fmt: skip
 
 
+def usual_folder(source: Path, picture: str) -> str:
+    """Return what the job folder of a source is called where nobody names it.
+
+    Parameters
+    ----------
+    source : a picture, a job file or an earlier job's folder
+    picture : what the job carves; a job file that is just called job.toml is told by it
+    """
+    place = source.resolve()
+    if place.is_file() and place.name == "job.toml":
+        made = (place.parent / "report.json").is_file()  # beside it in a job folder, and nowhere else
+        return f"{place.parent.name} again" if made else f"{Path(picture).stem} job"
+    return f"{place.name} again" if place.is_dir() else f"{source.stem} job"
+
+
 def _run(
     source: Path, out: Path | None, replace: bool, settings: tuple[str, ...], heights: Path | None,
     quiet: bool, **short: Any,
@@ -54,8 +69,7 @@ def _run(
 
         job = job_from_source(source, asked_keys(settings, short))
         shop = Shop.read(None if job.shop is None else Path(job.shop))
-        usual = f"{source.name} again" if source.is_dir() else f"{source.stem} job"
-        folder = out if out is not None else Path(usual)
+        folder = out if out is not None else Path(usual_folder(source, job.picture))
         result.goes_to(folder)
         with watched(quiet) as progress:
             report = carve(job, shop, folder, replace=replace, heights=heights, progress=progress)

@@ -283,6 +283,9 @@ JOBS = (
     Case("a negative width", _options("--width", "-100"), ("relief.width", "-100", "greater than 0")),
     Case("a width that is no length", _options("--width", "6 furlings"), ("furlings", "1/8 in")),
     Case(
+        "a feed that is none", _options("--set", "roughing.feed=60 in"), ("roughing.feed", "60 in", "in/min")
+    ),
+    Case(
         "a depth not below the thickness",
         _options("--depth", "18", "--thickness", "18"),
         ("relief.depth", "18 mm", "stock.thickness", "thicker"),
@@ -312,7 +315,7 @@ JOBS = (
         _options("--finish", "ball 1/8 in", "--finish", "ball 1/4 in"),
         ("finishing.passes", "ball 1/8 in", "ball 1/4 in", "coarse to fine"),
     ),
-    Case("a grid too fine to hold", _options("--pitch", "0.005"), ("0.005 mm", "million nodes", "pitch")),
+    Case("a grid too fine to hold", _options("--pitch", "0.005"), ("0.005 mm", "million points", "pitch")),
     Case("a pitch wider than the relief", _options("--pitch", "500"), ("pitch", "500", "finer")),
     Case(
         "a clamp on the relief",
