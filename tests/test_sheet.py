@@ -311,11 +311,11 @@ def test_drawing_is_to_scale() -> None:
     assert (drawing.stock.width, drawing.stock.length) == (140.0, 110.0)
     assert (drawing.relief.left, drawing.relief.near, drawing.relief.far) == (0.0, -90.0, 0.0)
     assert drawing.trace.startswith("-3.2,3.2 123.2,3.2 123.2,-93.2")
-    assert drawing.section.length == 18.0
-    assert drawing.cut - drawing.section.near == pytest.approx(6.0)
-    assert drawing.section.near - drawing.clear == pytest.approx(5.0)
+    assert drawing.section.box.length == 18.0
+    assert drawing.section.cut - drawing.section.box.near == pytest.approx(6.0)
+    assert drawing.section.box.near - drawing.section.clear == pytest.approx(5.0)
     assert drawing.zero == (0.0, 0.0)
-    assert drawing.zero_level == drawing.section.near
+    assert drawing.section.zero_level == drawing.section.box.near
 
 
 def test_drawing_of_other_zeros() -> None:
@@ -323,7 +323,7 @@ def test_drawing_of_other_zeros() -> None:
     job = a_job(zero={"xy": "centre", "z": "bed"})
     drawing = set_up_drawing(a_setup(job, zero=(-60.0, -45.0, 18.0)), None, NO_TEXTS)
     assert drawing.zero == (60.0, -45.0)
-    assert drawing.zero_level == drawing.section.far
+    assert drawing.section.zero_level == drawing.section.box.far
 
 
 @pytest.mark.parametrize("clearance", [0.5, 40.0])
@@ -337,16 +337,16 @@ def test_drawing_holds_all(clearance: float) -> None:
     assert drawing.left < -30
     assert drawing.left + drawing.width > 150
     assert drawing.top < -130
-    assert drawing.section.far < bottom
-    heights = [label.y for label in drawing.labels]
+    assert drawing.section.box.far < bottom
+    heights = [label.y for label in drawing.section.labels]
     assert np.diff(heights).min() >= drawing.text * 1.1
     assert heights[-1] < bottom
-    assert drawing.clear > drawing.stock.far
+    assert drawing.section.clear > drawing.stock.far
 
 
 def label_of(drawing: Drawing, text: str) -> Label:
     """Return the label that holds a text."""
-    return next(label for label in drawing.labels if text in label.text)
+    return next(label for label in drawing.section.labels if text in label.text)
 
 
 @pytest.mark.parametrize("z", ["stock top", "bed"])
@@ -355,12 +355,12 @@ def test_labels_stand_at_what_they_name(z: str) -> None:
     job = a_job(zero={"z": z})
     setup = a_setup(job)
     drawing = set_up_drawing(setup, None, _levels(setup, "mm"))
-    section = drawing.section
+    section = drawing.section.box
     assert label_of(drawing, "stock top").level == section.near
     assert label_of(drawing, "bed, 18 mm down").level == section.far
     assert label_of(drawing, "cut 6 mm deep").level == pytest.approx(section.near + 6)
     assert label_of(drawing, "first approach").level == pytest.approx(section.near - 5)
-    assert label_of(drawing, "Z0: ").level == drawing.zero_level
+    assert label_of(drawing, "Z0: ").level == drawing.section.zero_level
     assert label_of(drawing, "Z0: ").text.startswith(f"Z0: {z}")
 
 
@@ -417,10 +417,10 @@ def test_a_cutout_is_told_and_drawn_to_below_the_board() -> None:
     setup = replace(a_setup(job), part=a_part(a_setup()))
     drawing = set_up_drawing(setup, None, _levels(setup, "mm"))
     wide = FLAT.diameter
-    assert [(k.left, k.right) for k in drawing.kerfs] == [(20 - wide, 20.0), (100.0, 100 + wide)]
-    assert [k.far - drawing.section.far for k in drawing.kerfs] == pytest.approx([0.8, 0.8])
-    assert label_of(drawing, "cutout 0.8 mm below").level == pytest.approx(drawing.section.far + 0.8)
-    assert drawing.labels[-1].y < drawing.top + drawing.height
+    assert [(k.left, k.right) for k in drawing.section.kerfs] == [(20 - wide, 20.0), (100.0, 100 + wide)]
+    assert [k.far - drawing.section.box.far for k in drawing.section.kerfs] == pytest.approx([0.8, 0.8])
+    assert label_of(drawing, "cutout 0.8 mm below").level == pytest.approx(drawing.section.box.far + 0.8)
+    assert drawing.section.labels[-1].y < drawing.top + drawing.height
     text = Page(render_sheet(a_report(job=job.to_table()), IMAGES, setup)).text
     assert "The cutout goes 0.8 mm below the board: lay it on a flat sacrificial board thicker" in text
     assert "sacrificial" not in a_page().text
@@ -448,7 +448,7 @@ def test_drawing_shows_the_travel(travel: tuple[float, float, float]) -> None:
     assert (inner.left + inner.right) / 2 == pytest.approx((box.left + box.right) / 2)
     assert box.left > drawing.stock.right
     assert box.right < drawing.left + drawing.width
-    assert box.far < drawing.section.near
+    assert box.far < drawing.section.box.near
 
 
 # ---- contrast -------------------------------------------------------------------------------------------

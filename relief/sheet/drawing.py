@@ -45,6 +45,29 @@ class Beside:
 
 
 @dataclass(frozen=True)
+class Section:
+    """The stock seen from the near side, cut through where the relief is deepest.
+
+    Parameters
+    ----------
+    box : of the stock
+    kerfs : what is cut out at the sides of the part and as holes
+    cut, clear : heights of the deepest cut and of the rapids
+    zero_level : height of Z0
+    labels : texts beside it, from the top down
+    lowest : how far down it goes, the last label's line included
+    """
+
+    box: Region
+    kerfs: tuple[Region, ...]
+    cut: float
+    clear: float
+    zero_level: float
+    labels: tuple[Label, ...]
+    lowest: float
+
+
+@dataclass(frozen=True)
 class Drawing:
     """A plan with a section below it, in mm of the job; x runs right, y runs down the page.
 
@@ -64,11 +87,7 @@ class Drawing:
     travel : box as large as the machine's X and Y travel, in a smaller scale; None where there is no room
     travel_stock : the stock in that scale, in its middle
     from_left, from_near : ends (x, y, x, y) of the lines that give X0 Y0 from the stock's left and near edges
-    section : box of the stock seen from the near side
-    kerfs : on the section, what is cut out at the sides of the part and as holes
-    cut, clear : heights on the section of the deepest cut and of the rapids
-    zero_level : height on the section of Z0
-    labels : texts beside the section
+    section : below the plan
     """
 
     text: float
@@ -91,12 +110,7 @@ class Drawing:
     travel_stock: Region | None
     from_left: Line
     from_near: Line
-    section: Region
-    kerfs: tuple[Region, ...]
-    cut: float
-    clear: float
-    zero_level: float
-    labels: tuple[Label, ...]
+    section: Section
 
 
 def set_up_drawing(
@@ -116,19 +130,16 @@ def set_up_drawing(
     clamps = tuple((clamp.name, _down(box(clamp))) for clamp in setup.clamps)
     around = _around(stock, path, [place for _, place in clamps])
     text = 0.041 * max(around.width, 0.8 * around.length)
-    top = around.far + 3.8 * text + setup.clearance
-    section = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
-    clear, cut = top - setup.clearance, top + setup.depth
-    labels = _labels(texts, (clear, top, cut, section.far, section.far + below_board(setup)), text)
+    section = _section(setup, stock, around.far + 3.8 * text + setup.clearance, texts, text)
     # lettering is at most this wide for its height in the fonts that the page asks for
-    beside = max(6.5, 1.4 + 0.56 * max(len(label.text) for label in labels)) * text
+    beside = max(6.5, 1.4 + 0.56 * max(len(label.text) for label in section.labels)) * text
     edge = max([stock.right, *(place.right for _, place in clamps)])
     travel, travel_stock = _travel(setup, stock, edge, text)
     zero = (-setup.zero[0], setup.zero[1])
     from_left, from_near = _to_zero(around, stock, zero, text)
     return Drawing(
         text,
-        *_page(around, text, beside, max(section.far + below_board(setup), labels[-1].y)),
+        *_page(around, text, beside, section.lowest),
         stock=stock,
         relief=_down(setup.region),
         zero=zero,
@@ -145,11 +156,22 @@ def set_up_drawing(
         from_left=from_left,
         from_near=from_near,
         section=section,
-        kerfs=tuple(_kerfs(setup, section)),
+    )
+
+
+def _section(setup: Setup, stock: Region, top: float, texts: Beside, text: float) -> Section:
+    """Return the section, its stock top at the height `top`, with lettering `text` high beside it."""
+    box = Region(stock.left, top, stock.right, top + setup.job.stock.thickness)
+    clear, cut, bottom = top - setup.clearance, top + setup.depth, box.far + below_board(setup)
+    labels = _labels(texts, (clear, top, cut, box.far, bottom), text)
+    return Section(
+        box,
+        kerfs=tuple(_kerfs(setup, box)),
         cut=cut,
         clear=clear,
-        zero_level=_zero_level(setup, section),
+        zero_level=box.near if setup.job.zero.z == "stock top" else box.far,
         labels=labels,
+        lowest=max(bottom, labels[-1].y),
     )
 
 
@@ -224,21 +246,17 @@ def _around(stock: Region, path: Path2, clamps: Sequence[Region]) -> Region:
     return Region(float(left), float(near), float(right), float(far))
 
 
-def _zero_level(setup: Setup, section: Region) -> float:
-    return section.near if setup.job.zero.z == "stock top" else section.far
-
-
-def _kerfs(setup: Setup, section: Region) -> Iterator[Region]:
+def _kerfs(setup: Setup, stock: Region) -> Iterator[Region]:
     """Yield what is cut out of the section: at both sides of the part, down to a skin or below the board."""
     if setup.part is not None:
         left, _, right, _ = setup.part.outline.bounds
         wide, skin = setup.part.cutter.diameter, setup.job.cutout.skin
-        bottom = section.far + (-skin if skin else below_board(setup, "cutout"))
-        yield Region(left - wide, section.near, left, bottom)
-        yield Region(right, section.near, right + wide, bottom)
+        bottom = stock.far + (-skin if skin else below_board(setup, "cutout"))
+        yield Region(left - wide, stock.near, left, bottom)
+        yield Region(right, stock.near, right + wide, bottom)
     radius = setup.roughing_cutter.diameter / 2
     for x in sorted({x for x, _ in setup.tiling.holes}) if setup.tiling else ():
-        yield Region(x - radius, section.near, x + radius, section.far + below_board(setup, "holes"))
+        yield Region(x - radius, stock.near, x + radius, stock.far + below_board(setup, "holes"))
 
 
 def _labels(texts: Beside, levels: tuple[float, ...], text: float) -> tuple[Label, ...]:
