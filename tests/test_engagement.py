@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from relief.cutting import chip_thinning
 from relief.engagement import engagement, hardest_feed
 from relief.feeds import choose_feeds
 from relief.heightfield import Heightfield
@@ -39,7 +38,7 @@ M2
 
 
 def test_section_and_chip_are_those_of_the_textbook():
-    """Section = a_p a_e, D a_p in a slot; the chip thins as 2 √(a_e/D (1 − a_e/D)) (El-Hofy, ch. 6)."""
+    """Section = a_p a_e, D a_p in a slot; the chip thins as 2 √(a_e/D (1 − a_e/D)) (published formula)."""
     moves = read_program(TEXT.encode())
     found = engagement(STOCK, moves.points, moves.rapid, FLAT)
     ends = moves.points[found.move + 1]
@@ -55,7 +54,8 @@ def test_section_and_chip_are_those_of_the_textbook():
     assert found.section[slot] == pytest.approx(6.0 * STEPDOWN, rel=0.06)
     assert found.section[beside] == pytest.approx(STEPOVER * STEPDOWN, rel=0.12)
     assert found.chip[slot] == pytest.approx(1.0, abs=0.01)
-    assert found.chip[beside] == pytest.approx(chip_thinning(STEPOVER, 6.0), abs=0.07)
+    share = STEPOVER / 6.0
+    assert found.chip[beside] == pytest.approx(2 * np.sqrt(share * (1 - share)), abs=0.07)
     assert found.length.sum() == pytest.approx(moves.cutting_length())
 
 

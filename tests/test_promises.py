@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from scipy import ndimage
+from scipy import integrate, ndimage
 
 from relief.job import job_from_source
 from relief.report import Report
@@ -80,11 +80,14 @@ def flat(r: np.ndarray) -> np.ndarray:
     return np.zeros_like(r)
 
 
-def recarved(job: Made, spacing: float = 0.05) -> np.ndarray:
-    """Return what roughing and finishing leave, by the second opinion."""
-    shape = job.target.shape
-    rough, _, _ = independent.positions(job.text("1-roughing.nc"))
-    finish, _, _ = independent.positions(job.text("2-finishing.nc"))
+def recarved(job: Made, spacing: float = 0.05, beside: int = 0) -> np.ndarray:
+    """Return what roughing and finishing leave, by the second opinion, with so many nodes of stock beside."""
+    rows, columns = job.target.shape
+    shape, corner = (rows + 2 * beside, columns + 2 * beside), beside * PITCH
+    rough, finish = (
+        independent.positions(job.text(name))[0] + (corner, corner, 0.0)
+        for name in ("1-roughing.nc", "2-finishing.nc")
+    )
     return np.minimum(
         independent.carved(shape, PITCH, rough, flat, FLAT, spacing),
         independent.carved(shape, PITCH, finish, ball, BALL, spacing),
@@ -119,7 +122,7 @@ def reachable(target: np.ndarray) -> np.ndarray:
 
 
 def test_the_report_agrees_with_a_recomputation(one):
-    """Scallop, lost detail and removed volume agree with scipy's figures from the text to 1 %."""
+    """Scallop and lost detail agree with scipy's figures from the text to 1 %."""
     carved, best = recarved(one, spacing=0.03), reachable(one.target.astype(np.float64))
     slope = np.hypot(*np.gradient(best, PITCH))
     ridges = (np.maximum(carved - best, 0) / np.sqrt(1 + slope**2))[slope <= math.tan(math.radians(75))]
@@ -128,8 +131,23 @@ def test_the_report_agrees_with_a_recomputation(one):
     assert told.scallop.max == pytest.approx(ridges.max(), rel=0.01, abs=5e-4)
     assert told.scallop.p99 == pytest.approx(np.percentile(ridges, 99), rel=0.01, abs=5e-4)
     assert told.scallop.within == pytest.approx((ridges <= 0.1).mean(), abs=0.01)
-    assert told.lost_detail.max == pytest.approx((best - one.target).max(), rel=0.01, abs=1e-4)
+    lost = best - one.target
+    assert told.lost_detail.max == pytest.approx(lost.max(), rel=0.01, abs=1e-4)
+    assert told.lost_detail.p99 == pytest.approx(np.percentile(lost, 99), rel=0.01, abs=1e-4)
+    assert told.lost_detail.rms == pytest.approx(np.sqrt((lost**2).mean()), rel=0.01, abs=1e-4)
+    assert told.lost_detail.share == pytest.approx((lost > 0.1).mean(), abs=0.01)
     assert told.gouge == pytest.approx(max((one.target - carved).max(), 0), abs=1e-3)
+
+
+def test_the_removed_volume_is_that_of_the_text(one):
+    """All that roughing and finishing take off the board, by the trapezoid rule (scipy), to 1 %."""
+    stock = one.report.job["stock"]
+    beside = round((stock["width"] / PITCH + 1 - one.target.shape[1]) / 2)
+    gone = -recarved(one, beside=beside)
+    volume = integrate.trapezoid(integrate.trapezoid(gone, dx=PITCH, axis=1), dx=PITCH)
+
+    assert gone.shape[0] == round(stock["length"] / PITCH) + 1
+    assert one.report.removed_volume == pytest.approx(volume, rel=0.01)
 
 
 def test_programs_keep_to_the_standard(one):
