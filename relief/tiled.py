@@ -25,7 +25,7 @@ from relief.plans import (
 from relief.progress import Progress
 from relief.setup import Setup
 from relief.tiling import PIN_DEPTH, SEAM, Leg, Tile, Tiling
-from relief.toolpath import PLUNGE, RAPID, Points, Toolpath
+from relief.toolpath import PLUNGE, RAPID, Points, Toolpath, on_lattice
 from relief.units import format_length
 
 # Rapids go down into a hole to this height above its bottom, and drilling begins so high above the stock, mm.
@@ -153,15 +153,9 @@ def _clip(
     enters = np.where(level, 0.0, np.clip(shares[0], 0.0, 1.0))[:, None]
     leaves = np.where(level, 1.0, np.clip(shares[1], 0.0, 1.0))[:, None]
     return (
-        np.where(enters > 0, _on_lattice(starts + enters * way, step), starts),
-        np.where(leaves < 1, _on_lattice(starts + leaves * way, step), ends),
+        np.where(enters > 0, on_lattice(starts + enters * way, step), starts),
+        np.where(leaves < 1, on_lattice(starts + leaves * way, step), ends),
     )
-
-
-def _on_lattice(points: Points, step: float) -> Points:
-    found = np.rint(points / step) * step
-    found[:, 2] = np.ceil(points[:, 2] / step - 1e-6) * step
-    return found
 
 
 def _entered(points: Points, kinds: np.typing.NDArray[np.uint8], clearance: float) -> Toolpath:

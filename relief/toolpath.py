@@ -14,6 +14,27 @@ RAPID, CUT, PLUNGE = 0, 1, 2
 Points = npt.NDArray[np.float64]
 Kinds = npt.NDArray[np.uint8]
 
+# Share of a step by which a height on the lattice may seem to lie above it, by floating-point arithmetic.
+DUST = 1e-6
+
+
+def on_lattice(points: Points, step: float) -> Points:
+    """Return positions that program text can express: x and y the nearest, z never lower.
+
+    Parameters
+    ----------
+    points : (n, 3) float64, mm
+    step : mm, of the lattice
+
+    Examples
+    --------
+    >>> on_lattice(np.array([[1.26, 1.24, -0.76]]), 0.5).tolist()
+    [[1.5, 1.0, -0.5]]
+    """
+    rounded = np.rint(points / step)
+    rounded[:, 2] = np.ceil(points[:, 2] / step - DUST)
+    return np.asarray(rounded * step, dtype=np.float64)
+
 
 @dataclass(frozen=True, eq=False)
 class Toolpath:

@@ -14,9 +14,7 @@ from relief.heightfield import Heightfield, Region
 from relief.kernels.sweep import sweep
 from relief.shop.records import Cutter
 from relief.surfaces import tip_surface
-from relief.toolpath import CUT, PLUNGE, RAPID, Toolpath
-
-Points = npt.NDArray[np.float64]
+from relief.toolpath import CUT, PLUNGE, RAPID, Points, Toolpath, on_lattice
 
 # The silhouette lies where the relief has risen from its ground by this share of its depth: common practice,
 # no source.
@@ -78,7 +76,7 @@ def plan_scoring(
     ways = [_followed(np.asarray(line), tip) for line in found if _length(np.asarray(line)) >= SHORTEST]
     lift = _too_deep(lowered, ways, cutter)
     up = np.array([0.0, 0.0, lift])
-    lifted = [_on_lattice(way + up, step) for way in _in_order(ways)]
+    lifted = [on_lattice(way + up, step) for way in _in_order(ways)]
     return Toolpath.join([_scored(way, clearance) for way in lifted])
 
 
@@ -131,13 +129,6 @@ def _kept(way: Points) -> npt.NDArray[np.bool_]:
             kept[far] = True
             spans += [(first, far), (far, last)]
     return kept
-
-
-def _on_lattice(way: Points, step: float) -> Points:
-    """Return the way with its positions on the text's lattice, none of them lower than before."""
-    rounded = np.rint(way / step)
-    rounded[:, 2] = np.ceil(way[:, 2] / step - 1e-6)
-    return np.asarray(rounded * step, dtype=np.float64)
 
 
 def _in_order(ways: Sequence[Points]) -> list[Points]:
