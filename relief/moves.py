@@ -51,6 +51,7 @@ class Moves:
     tool : number of the last tool called, or None
     changes : every change of cutter, in order
     modes : plane, unit, distance, feed mode and system that the text says before it moves: G words, in tenths
+    first_arc : 1-based number of the first line that makes an arc; 0: there is none
     """
 
     points: npt.NDArray[np.float64]
@@ -65,6 +66,7 @@ class Moves:
     tool: int | None
     modes: frozenset[int] = frozenset()
     changes: tuple[Change, ...] = ()
+    first_arc: int = 0
 
     def __len__(self) -> int:
         return len(self.rapid)

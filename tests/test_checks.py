@@ -290,6 +290,17 @@ def test_faults_speak_the_unit_and_zero_of_the_job():
     )
 
 
+def test_an_arc_is_stopped_where_the_machine_takes_none():
+    """A line with G2 or G3 is told; a machine whose entry says that it takes them runs it (NISTIR s3.5.3)."""
+    # half a turn out of the cut and back into its line: R is half the way
+    turned = program(TEXT.replace("G1 X40", "G1 X20").replace("G0 Z5\nM5", "G3 X30 Y0 R5\nG0 Z5\nM5"))
+    told = {c.name: c for c in run_checks(evidence(turned))}["text conforms to the standard"]
+    assert not told.holds
+    assert told.message.startswith(f"1-roughing.nc line 8: makes an arc, and {MACHINE.name} takes none")
+    able = {c.name: c for c in run_checks(evidence(turned, machine=replace(MACHINE, arcs=True)))}
+    assert able["text conforms to the standard"].holds
+
+
 def test_steps_too_small_to_write_are_told_as_less():
     """A 16-bit picture's steps are less than a figure can say, and never written with an exponent."""
     told = {c.name: c for c in run_checks(evidence(levels=65536))}["steps of the picture hidden"].message

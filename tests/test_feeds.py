@@ -354,6 +354,16 @@ class TestLimitFeeds:
         fed = limit_feeds(points, np.array([RAPID, CUT], np.uint8), FEEDS, machine)[1]
         assert 0.9 * 1039.0 - 10 <= fed <= 1039.3
 
+    @pytest.mark.parametrize(("fall_deg", "plunges"), [(74.0, False), (76.0, True), (80.0, True)])
+    def test_steeper_than_75_degrees_down_is_a_plunge(self, fall_deg: float, plunges: bool) -> None:
+        """From 75° down on a cut has the plunge feed (common practice, no source); up it never has."""
+        points = np.array(
+            [[0, 0, 0], [math.cos(math.radians(fall_deg)), 0, -math.sin(math.radians(fall_deg))]]
+        )
+        kinds = np.array([RAPID, CUT], np.uint8)
+        assert (limit_feeds(points, kinds, FEEDS, ROUTER)[1] == 900) == plunges
+        assert limit_feeds(points * (1, 1, -1), kinds, FEEDS, ROUTER)[1] > 900
+
     def test_straight_down_is_a_plunge(self) -> None:
         """A cut that goes straight down is fed as a plunge; straight up as a cut."""
         points = np.array([[0, 0, 0], [0.1, 0, -2], [0.2, 0, 0]])

@@ -126,7 +126,7 @@ def test_everything_is_told() -> None:
         "detail kept ✓ holds 4.3 % 10 %",
         "ridges within 0.05 mm on 99.6 % of the surface (judged from close-ups of 25 % of it)",
         "4.3 % of the surface stands more than 0.05 mm above the picture",
-        "31.2 cm³",
+        "31.2 cm³, about 14 g of chips",  # at 450 kg/m³
         "softwood, 140 mm × 110 mm × 18 mm",
         "1 201 × 901 points, 0.1 mm apart",
         "600 mm × 600 mm × 100 mm",
@@ -166,7 +166,7 @@ def test_inches() -> None:
     assert "5.512 in × 4.331 in × 0.709 in" in text
     assert "within travel ✓ holds 4.724 in 23.622 in" in text
     assert "0.0002 in" in text
-    assert "1.91 in³" in text
+    assert "1.91 in³, about 0.5 oz of chips" in text  # 14.06 g; 1 lb = 453.59237 g (1959), 16 oz
     held = check("part held", measured=72.8, limit=0.0, unit="mm²")
     page = Page(render_sheet(a_report(job=job.to_table(), checks=(held,)), IMAGES, a_setup(job), a_trace()))
     assert "part held ✓ holds 0.113 in²" in " ".join(page.text.split())  # 72.8 / 25.4²

@@ -146,6 +146,11 @@ def _text_fault(program: ReadProgram, evidence: RunEvidence) -> str:
         return (
             f"{program.file} is written in {UNIT_WORDS[moves.units]}, the job in {UNIT_WORDS[evidence.units]}"
         )
+    if moves.first_arc and not machine.arcs:
+        return (
+            f"{program.file} line {moves.first_arc}: makes an arc, and {machine.name} takes none (arcs in the"
+            " shop file says whether it does)"
+        )
     return _modes_fault(program) or _tool_fault(program, machine)
 
 

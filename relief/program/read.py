@@ -99,6 +99,7 @@ class _Controller:
     pauses: list[int] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     modes: set[int] = field(default_factory=set)
+    first_arc: int = 0  # its line
 
 
 class _Reader:
@@ -255,6 +256,7 @@ class _Reader:
         if state.motion != 0:
             self._check_cut(start, end)
         if state.motion in _ARCS:
+            state.first_arc = state.first_arc or self.line
             self._record(self._arc(start, end, values))
         else:
             self._record(end[None])
@@ -364,6 +366,7 @@ class _Reader:
             tool=self.state.tool,
             modes=frozenset(self.state.modes),
             changes=tuple(self.state.changes),
+            first_arc=self.state.first_arc,
         )
 
 

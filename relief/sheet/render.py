@@ -86,6 +86,7 @@ def _template(report: Report) -> jinja2.Template:
         feed=lambda mm: _feed(mm, units),
         feeds=lambda run: _feeds(run, units),
         volume=lambda mm3: _volume(mm3, units),
+        weight=lambda mm3, density: _weight(mm3 * density * 1e-9, units),
         whole=_whole,
         time=format_time,
         percent=percent,
@@ -183,6 +184,16 @@ def _feed(feed: float, units: Units) -> str:
 
 def _volume(volume: float, units: Units) -> str:
     return f"{volume / 1000:.1f} cm³" if units == "mm" else f"{volume / MM_PER_INCH**3:.2f} in³"
+
+
+def _weight(kilograms: float, units: Units) -> str:
+    """Write a weight to two digits: nothing of its density is known better."""
+    # 1 lb = 0.45359237 kg by definition: international yard and pound agreement of 1959
+    ounces = kilograms / 0.45359237 * 16
+    small, number = (ounces < 16, ounces) if units == "in" else (kilograms < 1, kilograms * 1000)
+    name = ("oz" if small else "lb") if units == "in" else ("g" if small else "kg")
+    number = number if small else number / (16 if units == "in" else 1000)
+    return f"{float(f'{number:.2g}'):g} {name}"
 
 
 def _whole(number: float) -> str:

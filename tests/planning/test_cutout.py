@@ -381,6 +381,27 @@ class TestTabs:
         apart = np.diff([*at, at[0] + rim.length])
         assert apart == pytest.approx(rim.length / 4, rel=1 / 3)
 
+    def test_more_than_fit_are_spread_evenly_too(self):
+        """Asked for 30, as many as fit stand round an ellipse, none much closer than its fellows."""
+        cut = Cut(SHAPES["ellipse"], replace(SECTION, tabs=30))
+        rim = shapely.LinearRing(ellipse(BOX.grown(3.0)).exterior)
+        at = sorted(rim.project(shapely.Point(tab.x, tab.y)) for tab in cut.plan.tabs)
+
+        apart = np.diff([*at, at[0] + rim.length])
+        assert any(f"only {len(at)} of 30 tabs" in text for text in cut.plan.warnings)
+        assert len(at) >= 6
+        assert apart == pytest.approx(rim.length / len(at), rel=1 / 3)
+
+    def test_each_leads_to_what_holds(self):
+        """On a board that ends 4 mm beside three sides of the part, all tabs stand on the fourth."""
+        board = Region(BOX.left - 16, BOX.near - 4, BOX.right + 4, BOX.far + 4)
+        section = replace(SECTION, tabs=2)
+        asked = {"thickness": THICKNESS, "clearance": 5.0, "stock": board}
+        plan = plan_cutout(SHAPES["rectangle"], CUTTER, section, **asked)
+
+        assert 1 <= len(plan.tabs) <= 2
+        assert all(tab.x < BOX.left and BOX.near < tab.y < BOX.far for tab in plan.tabs)
+
     def test_thin_limbs_are_avoided(self):
         """A frying pan is held at its pan, not at its handle 4 mm wide."""
         pan = shapely.Point(30, 30).buffer(25, quad_segs=64) | shapely.box(50, 28, 110, 32)
