@@ -238,8 +238,9 @@ class TestLayers:
         )
         at_wall = np.flatnonzero(distance < cut.cutter.diameter / 2 + SECTION.allowance - 1e-3)
         layers = part_of(cut.moves, 0, at_wall[0] - 1)
-        before = carve_stock(cut.stock(), layers, cut.cutter)
-        after = carve_stock(cut.stock(), cut.moves, cut.cutter)
+        # nodes close enough to tell the crescent that the pass could take off a tab's end
+        before = carve_stock(cut.stock(0.05), layers, cut.cutter)
+        after = carve_stock(cut.stock(0.05), cut.moves, cut.cutter)
 
         assert deepest_cut(cut.stock(), layers, cut.cutter, within=0.02).depth <= SECTION.stepdown + 0.02
         j, i = np.nonzero(after.heights < before.heights - 1e-3)
@@ -471,6 +472,16 @@ class TestHoles:
 
         assert any("mm² beside the outline are too narrow" in text for text in none.plan.warnings)
         assert any("hole at X 20.0 Y 15.0 mm is too small" in text for text in tight.plan.warnings)
+
+    @pytest.mark.parametrize(("neck", "stays"), [(1.6, True), (0.6, False)])
+    def test_waste_in_a_bay_hangs_on_a_neck_that_is_thick_enough(self, neck, stays):
+        """A neck of 1 mm holds; on a thinner one the waste would break off, so it is cleared (no source)."""
+        mouth = neck + 2 * (CUTTER.diameter + SECTION.allowance)
+        bay = shapely.box(15, 15, 45, 45) | shapely.box(30 - mouth / 2, 45, 30 + mouth / 2, 61)
+        cut = Cut(shapely.box(0, 0, 60, 60) - bay)
+        plug = cut.standing(0.01 - THICKNESS) & shapely.box(22, 22, 38, 38)
+
+        assert plug.area == pytest.approx(16**2 if stays else 0.0, abs=1.0)
 
     def test_a_bay_whose_mouth_the_cutter_passes_leaves_nothing_loose(self):
         """Waste cut off inside a bay of the outline is cleared or held."""
