@@ -327,14 +327,14 @@ def test_long_programs_are_written_in_pieces_without_a_seam(monkeypatch: pytest.
         assert text(path, feed) == whole
 
 
-def test_an_empty_path_is_a_sound_program() -> None:
-    """Nothing to cut: up to clearance height, spindle on and off, end."""
-    program = write_program(
-        Toolpath(np.zeros((0, 3)), np.zeros(0, np.uint8)), np.zeros(0), HEAD, MACHINE
-    ).decode()
+@pytest.mark.parametrize(("bed", "height"), [(0.0, "G0 Z5.0"), (18.0, "G0 Z23.0")])
+def test_an_empty_path_is_a_sound_program(bed: float, height: str) -> None:
+    """Nothing to cut: up to clearance height above the stock, wherever Z0 lies, spindle on and off, end."""
+    nothing = Toolpath(np.zeros((0, 3)), np.zeros(0, np.uint8))
+    program = write_program(nothing, np.zeros(0), HEAD, MACHINE, zero=(0.0, 0.0, bed)).decode()
 
     assert violations(program) == []
-    assert "G0 Z5.0" in program
+    assert height in code(program)
 
 
 @pytest.mark.parametrize(
