@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from relief.checks.warns import LOST_SHARE
-from relief.comparison import CHANGE, Choice, Comparison, percent
+from relief.comparison import CHANGE, Choice, Comparison
 from relief.cutters import profile
 from relief.errors import JobError, PlanError, ShopError
 from relief.estimate import (
@@ -29,7 +29,7 @@ from relief.firstrun import compile_kernels
 from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.kernels.bands import core_count
-from relief.measures import LostDetail, lost_detail
+from relief.measures import LostDetail, lost_detail, percent
 from relief.progress import Progress
 from relief.report import format_time
 from relief.setup import Setup, set_up

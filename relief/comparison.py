@@ -13,7 +13,7 @@ from relief import __version__
 from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.kernels.bands import core_count
-from relief.measures import LostDetail
+from relief.measures import LostDetail, percent
 from relief.pictures import stage_png
 from relief.report import format_time
 from relief.tiles import tile_sheet
@@ -152,11 +152,6 @@ class Comparison:
         """Return what a folder holds: the tables, the figures and the pictures."""
         text = "\n".join(self.lines()) + "\n"
         return {"compare.txt": text.encode(), "compare.json": self.to_json(), "compare.png": self.sheet()}
-
-
-def percent(share: float) -> str:
-    """Write a share for people."""
-    return f"{100 * share:.1f} %"
 
 
 def time_text(choice: Choice) -> str:

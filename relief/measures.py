@@ -124,14 +124,25 @@ def where_short(
     zero : (x, y) mm, what the programs' coordinates are ahead of the relief's
     """
     return "; ".join(
-        f"{CAUSES[each.cause]} ({_percent(each.share)}, worst {told(each.max)}"
+        f"{CAUSES[each.cause]} ({percent(each.share)}, worst {told(each.max)}"
         f" at X {told(each.x + zero[0])} Y {told(each.y + zero[1])})"
         for each in short
     )
 
 
-def _percent(share: float) -> str:
-    return "under 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
+def percent(share: float) -> str:
+    """Write a share for people; what is not whole never reads "100 %", what is not nothing never "0 %".
+
+    Examples
+    --------
+    >>> percent(0.5), percent(1.0), percent(0.99999), percent(0.00001), percent(0.0)
+    ('50 %', '100 %', 'over 99.9 %', 'under 0.1 %', '0 %')
+    """
+    if 0 < share < 0.001:
+        return "under 0.1 %"
+    if 0.999 < share < 1:
+        return "over 99.9 %"
+    return f"{100 * share:.1f}".removesuffix(".0") + " %"
 
 
 def scallop_heights(carved: Heightfield, reachable: Heightfield) -> Heights:

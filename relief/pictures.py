@@ -16,6 +16,7 @@ from relief import colours
 from relief.heightfield import Heightfield
 from relief.legends import INKS, PAPER, SCALE, Indices, Legend, framed_png, png_file, toned
 from relief.lighting import shade
+from relief.measures import percent
 from relief.units import MM_PER_INCH, Units, format_length
 
 # Pixels: longest side of the surface itself, and its least size.
@@ -160,8 +161,9 @@ def lost_png(lost: npt.NDArray[Any], tolerance: float, pitch: float, units: Unit
     """
     judged = lost[np.isfinite(lost)]
     kept, most = float((judged <= tolerance).mean()), max(float(judged.max()), 0.0)
+    share = "all" if kept == 1 else percent(kept)
     caption = (
-        f"{_share(kept)} of the surface can be cut to within {_short(tolerance, units)} of the picture;"
+        f"{share} of the surface can be cut to within {_short(tolerance, units)} of the picture;"
         f" elsewhere the cutter is too wide to get in, and up to {_short(most, units)}"
         " is left standing" + ("; hatched: waste" if judged.size < lost.size else "")
     )
@@ -294,7 +296,3 @@ def _short(length: float, units: Units, coarse: bool = False) -> str:
 def _signed(length: float, units: Units) -> str:
     text = _short(length, units)
     return f"+{text}" if length > 0 else text
-
-
-def _share(share: float) -> str:
-    return "all" if share == 1 else f"{math.floor(1000 * share) / 10:g} %"

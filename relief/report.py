@@ -12,7 +12,7 @@ from typing import Any, cast
 import numpy as np
 
 from relief.checks import Check
-from relief.measures import FineFigures, LostDetail, ScallopFigures, where_short
+from relief.measures import FineFigures, LostDetail, ScallopFigures, percent, where_short
 from relief.shop.records import Cutter
 from relief.units import MM_PER_INCH, Units, format_length
 
@@ -270,21 +270,6 @@ def format_times(parts: Sequence[float]) -> tuple[str, ...]:
     for k in sorted(long, key=lambda k: minutes[k] * 60 - parts[k])[: max(spare, 0)]:
         minutes[k] += 1
     return tuple(format_time(60.0 * minutes.get(k, 0) or seconds) for k, seconds in enumerate(parts))
-
-
-def percent(share: float) -> str:
-    """Write a share for people; what is not whole never reads "100 %", what is not nothing never "0 %".
-
-    Examples
-    --------
-    >>> percent(0.5), percent(1.0), percent(0.99999), percent(0.00001), percent(0.0)
-    ('50 %', '100 %', 'over 99.9 %', 'under 0.1 %', '0 %')
-    """
-    if 0 < share < 0.001:
-        return "under 0.1 %"
-    if 0.999 < share < 1:
-        return "over 99.9 %"
-    return f"{100 * share:.1f}".removesuffix(".0") + " %"
 
 
 def brief(message: str) -> str:

@@ -290,6 +290,24 @@ def test_faults_speak_the_unit_and_zero_of_the_job():
     )
 
 
+@pytest.mark.parametrize(("share", "holds"), [(1.0005, True), (1.005, False)])
+def test_a_feed_is_held_to_the_axis_but_for_its_rounding(share, holds):
+    """An axis may be asked for its highest feed, and for nothing that is more than its last figure."""
+    fast = TEXT.replace(f"F{FEEDS.cut:.0f}", f"F{share * MACHINE.max_feed[0]:.1f}")
+    assert {c.name: c for c in run_checks(evidence(program(fast)))}["feeds in range"].holds == holds
+
+
+@pytest.mark.parametrize(("height", "holds"), [("Z1", True), ("Z0.9", False), ("Z-2", False)])
+def test_cutters_are_changed_a_millimetre_above_the_stock_or_higher(height, holds):
+    """Where the cutter stands when the next one is called for (common practice, no source)."""
+    text = TEXT.replace("G0 Z5\nM5", f"G0 {height}\nM5\nT{FLAT.number} M6\nG0 Z5\nM3\nG1 X0\nM5")
+    second = program(text, moves=read_program(text).by_cutter()[1])
+    able = evidence(second, machine=replace(MACHINE, tool_change="M6"))
+    told = {c.name: c for c in run_checks(able)}["text conforms to the standard"]
+    assert told.holds == holds
+    assert holds or "changed before it is lifted off the stock" in told.message
+
+
 def test_an_arc_is_stopped_where_the_machine_takes_none():
     """A line with G2 or G3 is told; a machine whose entry says that it takes them runs it (NISTIR s3.5.3)."""
     # half a turn out of the cut and back into its line: R is half the way

@@ -134,6 +134,10 @@ REFUSED = {
     "too near for the finishing": ({"x": 21}, {}, ("stands 1 mm", '"ball 1/8 in"', "2.59 mm further")),
     "its holder": ({"x": 24, "height": 40}, {}, ("the holder of", "further away")),
     "too near for the cutout": ({"x": 28}, {"cutout.shape": "rectangle"}, ("from the part", '"flat 1/4 in"')),
+    # 18.3 mm down the holder is 38 − 18.3 mm up: lower than the clamp's top and the 2 mm above it
+    "too near for the holder over the cutout": (
+        {"x": 30, "height": 17.9}, {"cutout.shape": "rectangle"}, ('the holder of "flat 1/4 in"', "further"),
+    ),
     "higher than the travel": (
         {"x": -13, "height": 120}, {}, ("along Z (rapids go over a clamp that stands 120 mm up)", "100 mm"),
     ),

@@ -54,6 +54,16 @@ def test_ways_down_that_break_the_rule(way: str, cutter: Cutter, depth: float) -
     assert (found.block > 0) == (depth > 0)
 
 
+@pytest.mark.parametrize(("aside", "depth"), [(0.75, 2.0), (1.25, 0.0)])
+def test_the_middle_of_a_blunt_cutter_is_a_third_of_it(aside: float, depth: float) -> None:
+    """A post under the middle third of it stops it; one beside that it cuts (common practice, no source)."""
+    heights = np.full((121, 241), -5.0)
+    heights[60, round((10 + aside) / 0.25)] = 0.0
+    down = read_program(HEAD + "G1 Z-2 F400\nG0 Z5\nM5\nM2\n")
+    assert deepest_entry(Heightfield(heights, 0.25), down, BLUNT, RULE).depth == pytest.approx(depth)
+    assert deepest_entry(Heightfield(heights, 0.25), down, FLAT, RULE).depth == 0.0
+
+
 def test_passes_that_follow_a_surface_enter_after_a_rapid() -> None:
     """Downhill along the surface is no entry; the way down from a rapid is one."""
     way = "G1 Z-0.5 F400\nG1 X20 Z-3 F3000\nG0 Z5\nM5\nM2\n"

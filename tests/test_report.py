@@ -12,8 +12,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures
-from relief.report import format_time, format_times, percent
+from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures, percent
+from relief.report import format_time, format_times
 from tests.reports import a_job, a_report, check
 
 # The keys that users' own programs may rely on.

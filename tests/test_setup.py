@@ -30,6 +30,17 @@ def test_stock_lies_round_the_relief():
     assert setup.target.heights[0, 0] == setup.relief.heights.min()
 
 
+def test_roughing_clears_room_for_the_ball_to_stand_half_outside_an_open_edge():
+    """The ball's radius, and a little; a walled relief is roughed no further than its edge."""
+    open_edge, walled = (
+        lay_out(Job("a.png", relief=Relief(edge=e)), SHOP, FIELD) for e in ("open", "walled")
+    )
+
+    assert open_edge.finishing_cutter.diameter == 3.175
+    assert 3.175 / 2 < open_edge.overrun <= 3.175 / 2 + 1
+    assert walled.overrun == 0
+
+
 def test_given_stock_is_shared_out_evenly():
     """A stock of 50 × 30 leaves 5 mm round a relief of 40 × 20."""
     setup = lay_out(Job("a.png", stock=Stock(width=50.0, length=30.0)), SHOP, FIELD)

@@ -15,8 +15,9 @@ import numpy.typing as npt
 from relief.colours import diverging
 from relief.heightfield import Heightfield
 from relief.hints import bed_note, below_board, depth_note, zero_place, zero_sentence
+from relief.measures import percent
 from relief.pictures import deviation_limit, stage_png
-from relief.report import ProgramRun, Report, brief, format_time, percent
+from relief.report import ProgramRun, Report, brief, format_time
 from relief.ridges import scallop_meaning
 from relief.setup import Setup
 from relief.sheet.drawing import Beside, set_up_drawing
