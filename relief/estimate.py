@@ -19,14 +19,14 @@ import numpy.typing as npt
 
 from relief.cutters import profile
 from relief.cutting import deepest_layer
-from relief.feeds import Feeds
+from relief.feeds import Feeds, Speeds
 from relief.heightfield import Heightfield, Region
 from relief.operations import Operation
 from relief.planning.finishing import TOLERANCE, is_crowded, laid_stepover, plan_finishing
 from relief.planning.rest import plan_rest
 from relief.planning.spacing import stepover, whole_passes
 from relief.planning.task import finishing_task
-from relief.plans import Plan, Speeds, feeds_for, load_of, move_feeds, paced_by, roughing_plan
+from relief.plans import Plan, feeds_for, load_of, move_feeds, paced_by, roughing_plan
 from relief.program.read import read_program
 from relief.progress import Silent
 from relief.setup import Setup, lay_out

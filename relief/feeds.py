@@ -102,16 +102,28 @@ class Feeds:
         return " ".join(self.sentences)
 
 
+class Speeds(NamedTuple):
+    """Spindle speed, rev/min, and feeds, mm/min, that are asked for, or found in a text.
+
+    What is None, a rule has to tell.
+    """
+
+    rpm: float | None = None
+    feed: float | None = None
+    plunge: float | None = None
+
+
+# Nothing is asked for.
+BY_RULE = Speeds()
+
+
 def choose_feeds(
     cutter: Cutter,
     material: Material,
     machine: Machine,
     stepdown: float,
     stepover: float,
-    *,
-    rpm: float | None = None,
-    feed: float | None = None,
-    plunge: float | None = None,
+    asked: Speeds = BY_RULE,
     units: Units = "mm",
 ) -> Feeds:
     """Choose spindle speed and feeds, inside every limit of cutter, material and machine.
@@ -120,8 +132,7 @@ def choose_feeds(
     ----------
     cutter, material, machine : records of the shop
     stepdown, stepover : mm, depth and width of the cut
-    rpm, feed, plunge : rev/min, mm/min, mm/min
-        What the user asks for; held to the limits, and told when held.
+    asked : what the user asks for; held to the limits, and told when held
     units : in which the sentences tell it
 
     Returns
@@ -134,21 +145,21 @@ def choose_feeds(
         The spindle cannot turn slowly enough for the cutter.
     """
     if not cutter.turns:
-        return _drag_feeds(cutter, machine, feed, plunge, units)
+        return _drag_feeds(cutter, machine, asked, units)
     choice = _Choice(cutter, material, machine, stepdown, stepover, units)
-    choice.choose_rpm(rpm, feed)
-    choice.choose_cut(feed)
-    choice.choose_plunge(plunge)
+    choice.choose_rpm(asked.rpm, asked.feed)
+    choice.choose_cut(asked.feed)
+    choice.choose_plunge(asked.plunge)
     choice.judge()
     return choice.feeds()
 
 
-def _drag_feeds(
-    cutter: Cutter, machine: Machine, feed: float | None, plunge: float | None, units: Units
-) -> Feeds:
+def _drag_feeds(cutter: Cutter, machine: Machine, asked: Speeds, units: Units) -> Feeds:
     sentences = [f'"{cutter.name}" does not turn: the spindle stays off.']
-    cut = _Wish("Feed", feed, _DRAG_FEED).held(min(machine.max_feed[:2]), "X and Y axes", units, sentences)
-    down = _Wish("Plunge feed", plunge, cut / 2.0).held(machine.max_feed[2], "Z axis", units, sentences)
+    cut = _Wish("Feed", asked.feed, _DRAG_FEED).held(
+        min(machine.max_feed[:2]), "X and Y axes", units, sentences
+    )
+    down = _Wish("Plunge feed", asked.plunge, cut / 2.0).held(machine.max_feed[2], "Z axis", units, sentences)
     return Feeds(0.0, cut, down, 0.0, 0.0, 0.0, 0.0, 0.0, tuple(sentences))
 
 

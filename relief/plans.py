@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import NamedTuple, cast
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
 
 from relief.cutters import ROUNDING, narrower, profile
 from relief.cutting import deepest_layer, nominal_diameter
-from relief.feeds import Feeds, choose_feeds
+from relief.feeds import Feeds, Speeds, choose_feeds
 from relief.heightfield import Heightfield
 from relief.kernels.sweep import sweep
 from relief.limits import eased_feeds, limit_feeds
@@ -119,14 +119,6 @@ def over_clamps(plan: Plan, setup: Setup) -> Plan:
     return replace(plan, toolpath=toolpath, feed=feed)
 
 
-class Speeds(NamedTuple):
-    """Spindle speed and feeds that are asked for, or found in a text; None where a rule has to tell them."""
-
-    rpm: float | None = None
-    feed: float | None = None
-    plunge: float | None = None
-
-
 def feeds_for(operation: Operation, setup: Setup, speeds: Speeds, stepdown: float | None = None) -> Feeds:
     """Return the speeds and feeds of an operation, and how they sit in their ranges.
 
@@ -157,7 +149,7 @@ def feeds_for(operation: Operation, setup: Setup, speeds: Speeds, stepdown: floa
         depth, width = section.stepdown or 0.0, section.stepover or 0.0
     return choose_feeds(
         cutter, setup.material, setup.machine, stepdown or depth, width,
-        rpm=speeds.rpm, feed=speeds.feed, plunge=speeds.plunge, units=setup.job.output.units,
+        speeds, units=setup.job.output.units,
     )  # fmt: skip
 
 

@@ -15,11 +15,12 @@ import numpy as np
 from relief.checks import CHECKS, WITHOUT_TARGET, Check, not_made, run_checks, run_checks_without_target
 from relief.errors import JobError, ProgramError
 from relief.evidence import ReadProgram, RunEvidence
+from relief.feeds import Speeds
 from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.moves import Moves
 from relief.operations import Operation, job_operations
-from relief.plans import Speeds, asked_speeds, feeds_for, load_of
+from relief.plans import asked_speeds, feeds_for, load_of
 from relief.progress import Progress, Silent
 from relief.proof import prove, read_file, run_program
 from relief.report import format_time
@@ -364,7 +365,7 @@ def open_job(path: Path, machine: str | None = None) -> tuple[Setup, Shop]:
     job = Job.read(path)
     if machine is not None:
         job = replace(job, machine=machine)
-    shop = Shop.read(None if job.shop is None else Path(job.shop))
+    shop = Shop.read(job.shop)
     return set_up(job, shop), shop
 
 

@@ -18,6 +18,7 @@ from relief.shop.records import Cutter, Machine
 from relief.tiling import PIN_DEPTH, SEAM, Needs, Tiling, lay_out_tiles
 from relief.units import format_length
 
+# Stock beside a relief, at least, mm: common practice, no source.
 LEAST_MARGIN = 10.0
 # Roughing clears this much more than the finishing cutter needs to stand on an open edge.
 SPARE = 1.0

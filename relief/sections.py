@@ -1,4 +1,7 @@
-"""The sections of a job: each key with its default, unit, limit and meaning, stated here and nowhere else."""
+"""The sections of a job: each key with its default, unit, limit and meaning, stated here and nowhere else.
+
+Defaults that no formula gives (sizes, allowances, scallop, tabs) are common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -244,7 +247,6 @@ class Cutout:
         key("none: the part stays in its board; silhouette: the opaque part of the picture"),
     ] = "none"
     cutter: Annotated[Text | None, key("flat end mill; default: the roughing cutter")] = None
-    # Number, width and height of tabs: common practice, no source.
     tabs: Annotated[Count, key("tabs that hold the part; 0: it must be held from below", ge=0, le=100)] = 4
     tab_width: Annotated[Length, key("width of a tab that is left standing", "mm", gt=0, le=100)] = 6.0
     tab_height: Annotated[Length, key("height of a tab above the bottom", "mm", gt=0, le=100)] = 3.0

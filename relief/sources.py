@@ -19,6 +19,7 @@ from relief.shop.records import Cutter
 from relief.solids import KINDS, read_solid, solid_picture
 from relief.units import MM_PER_INCH, format_length
 
+# What a picture becomes where nobody says, mm: common practice, no source.
 DEFAULT_WIDTH = 120.0
 DEFAULT_DEPTH = 6.0
 # A grid that is chosen for the user stays below this, so that an old laptop answers in minutes.

@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from relief.feeds import Speeds
 from relief.heightfield import Region
 from relief.operations import Operation, check_one_program, job_operations
 from relief.planning.shares import Cell
 from relief.plans import (
     PLANNERS,
     Plan,
-    Speeds,
     cutout_plan,
     feeds_for,
     left_standing,

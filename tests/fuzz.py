@@ -176,7 +176,7 @@ def job(rng: random.Random, folder: Path) -> None:
     path = folder / "job.toml"
     path.write_bytes(bent(rng, content) if rng.random() < 0.3 else content)
     read = Job.read(path)
-    set_up(read, Shop.read(None if read.shop is None else Path(read.shop)))
+    set_up(read, Shop.read(read.shop))
 
 
 def shop(rng: random.Random, folder: Path) -> None:

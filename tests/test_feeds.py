@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from relief.cutting import chip_thinning, cutting_power, removal_rate
 from relief.errors import ShopError
-from relief.feeds import Feeds, choose_feeds, round_down
+from relief.feeds import Feeds, Speeds, choose_feeds, round_down
 from relief.limits import eased_feeds, limit_feeds
 from relief.planning.spacing import scallop_height, stepover
 from relief.sections import Finishing
@@ -28,7 +28,7 @@ class TestPublished:
     def test_the_edge_is_judged_where_it_cuts(self) -> None:
         """A ball at a small depth: the speed told is that at D_eff, which falls to 0 (geometry)."""
         ball, foam = Cutter("ball", 6.0), SHOP.material("foam XPS")
-        feeds = [choose_feeds(ball, foam, ROUTER, depth, 0.5, rpm=18000) for depth in (3.0, 0.3, 1e-6)]
+        feeds = [choose_feeds(ball, foam, ROUTER, depth, 0.5, Speeds(18000)) for depth in (3.0, 0.3, 1e-6)]
         assert feeds[0].surface_speed == pytest.approx(339.292, abs=5e-4)
         assert feeds[1].surface_speed == pytest.approx(math.pi * 2.615339 * 18, rel=1e-6)
         assert feeds[2].surface_speed < 0.001 * feeds[0].surface_speed
@@ -43,22 +43,26 @@ class TestPublished:
             SHOP.machine("full-sheet router"),
             3,
             12.7,
-            rpm=15000,
-            feed=500 * inch,
+            Speeds(15000, 500 * inch),
         )
         assert math.isclose(feeds.chip_load / inch, 0.016667, abs_tol=1e-6)
 
     def test_two_flutes(self) -> None:
         """2 flutes × 18000 rev/min × 0.05 mm is 1800 mm/min (textbook)."""
         feeds = choose_feeds(
-            SHOP.cutter("flat 1/4 in"), SHOP.material("softwood"), ROUTER, 3, 6.35, rpm=18000, feed=1800
+            SHOP.cutter("flat 1/4 in"),
+            SHOP.material("softwood"),
+            ROUTER,
+            3,
+            6.35,
+            Speeds(18000, 1800),
         )
         assert math.isclose(feeds.chip_load, 0.05)
 
     def test_the_charts_feed(self) -> None:
         """0.010 in a tooth, two flutes, 18000 rev/min: 360 in/min, 9144 mm/min (the trade's chart)."""
         sheet, hardwood = SHOP.machine("full-sheet router"), SHOP.material("hardwood")
-        feeds = choose_feeds(SHOP.cutter("flat 1/4 in"), hardwood, sheet, 3, 6.35, rpm=18000, feed=360 * 25.4)
+        feeds = choose_feeds(SHOP.cutter("flat 1/4 in"), hardwood, sheet, 3, 6.35, Speeds(18000, 360 * 25.4))
         assert feeds.cut == pytest.approx(9144)
         assert feeds.chip_load == pytest.approx(0.010 * 25.4)
         # such a chart is for stiff machines: on a router it stands above the range
@@ -71,7 +75,7 @@ class TestPublished:
         """
         planer = replace(ROUTER, rpm=(1000.0, 24000.0), max_feed=(20000.0,) * 3)
         knives = Cutter("flat", 12.7, flutes=2)
-        feeds = choose_feeds(knives, SHOP.material("softwood"), planer, 1.0, 12.7, rpm=3600, feed=30 * 304.8)
+        feeds = choose_feeds(knives, SHOP.material("softwood"), planer, 1.0, 12.7, Speeds(3600, 30 * 304.8))
         assert 25.4 / feeds.chip_load == pytest.approx(20.0)
         assert feeds.chip_load == pytest.approx(1.27)
 
@@ -120,7 +124,7 @@ class TestChoice:
     ) -> None:  # fmt: skip
         """Whatever is asked: spindle, cutter and axes keep their limits, and what is held back is told."""
         assume(cutter.max_rpm >= machine.rpm[0] or not cutter.turns)
-        feeds = choose_feeds(cutter, material, machine, depth, width, rpm=rpm, feed=feed, plunge=plunge)  # type: ignore[arg-type]
+        feeds = choose_feeds(cutter, material, machine, depth, width, Speeds(rpm, feed, plunge))  # type: ignore[arg-type]
         assert 0 < feeds.cut <= min(machine.max_feed[:2])
         assert 0 < feeds.plunge <= machine.max_feed[2]
         if not cutter.turns:
@@ -182,24 +186,24 @@ class TestChoice:
     def test_below_the_range(self) -> None:
         """A chip too thin is told with what mends it, and the mending holds."""
         cutter, material = SHOP.cutter("flat 1/4 in"), SHOP.material("softwood")
-        feeds = choose_feeds(cutter, material, ROUTER, 3, 3.175, rpm=18000, feed=1000)
+        feeds = choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(18000, 1000))
         assert feeds.sentences == (
             "Chip load 0.028 mm is below the range 0.056 to 0.132 mm: it will rub and burn; "
             "slow the spindle to 8900 rev/min or feed at 2020 mm/min.",
         )
-        assert choose_feeds(cutter, material, ROUTER, 3, 3.175, rpm=8900, feed=1000).chip_load_holds
-        assert choose_feeds(cutter, material, ROUTER, 3, 3.175, rpm=18000, feed=2020).chip_load_holds
+        assert choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(8900, 1000)).chip_load_holds
+        assert choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(18000, 2020)).chip_load_holds
 
     def test_above_the_range(self) -> None:
         """A chip too thick is told with what mends it, and the mending holds."""
         cutter, material = SHOP.cutter("flat 1/8 in"), SHOP.material("hardwood")
-        feeds = choose_feeds(cutter, material, ROUTER, 1, 1.6, rpm=12000, feed=2000)
+        feeds = choose_feeds(cutter, material, ROUTER, 1, 1.6, Speeds(12000, 2000))
         assert feeds.sentences == (
             "Chip load 0.083 mm is above the range 0.015 to 0.051 mm: it may break the cutter; "
             "feed at 1210 mm/min or speed the spindle up to 19700 rev/min.",
         )
-        assert choose_feeds(cutter, material, ROUTER, 1, 1.6, rpm=12000, feed=1210).chip_load_holds
-        assert choose_feeds(cutter, material, ROUTER, 1, 1.6, rpm=19700, feed=2000).chip_load_holds
+        assert choose_feeds(cutter, material, ROUTER, 1, 1.6, Speeds(12000, 1210)).chip_load_holds
+        assert choose_feeds(cutter, material, ROUTER, 1, 1.6, Speeds(19700, 2000)).chip_load_holds
 
     def test_chips_that_cannot_be_mended_by_speed(self) -> None:
         """Where neither spindle nor axes can help, the cut or the cutter has to change."""
@@ -212,7 +216,7 @@ class TestChoice:
     def test_what_was_asked_for_and_changed_is_told(self) -> None:
         """Each value that had to give way is told with what the machine does instead; no other is."""
         cutter, material = SHOP.cutter("flat 1/4 in"), SHOP.material("softwood")
-        feeds = choose_feeds(cutter, material, ROUTER, 3, 3.175, rpm=60000, feed=90000, plunge=70000)
+        feeds = choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(60000, 90000, 70000))
         assert (feeds.rpm, feeds.cut, feeds.plunge) == (24000, *ROUTER.max_feed[1:])
         for words in (
             "Spindle speed: you asked for 60000 rev/min; it turns at 24000 rev/min (8000 to 24000 is",
@@ -220,11 +224,11 @@ class TestChoice:
             f"Plunge feed: you asked for 70000 mm/min; the machine does {feeds.plunge:.0f} mm/min, the most",
         ):
             assert words in feeds.sentence
-        slow = choose_feeds(cutter, material, ROUTER, 3, 3.175, feed=200)
+        slow = choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(feed=200))
         assert "the feed that you asked for, 200 mm/min, it turns at 8000 rev/min instead of 18000" in (
             slow.sentence
         )
-        usual = choose_feeds(cutter, material, ROUTER, 3, 3.175, feed=4000)
+        usual = choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(feed=4000))
         assert "asked" not in usual.sentence
 
     def test_inch_jobs_read_inches(self) -> None:
@@ -233,20 +237,19 @@ class TestChoice:
         1 in = 25.4 mm, 1 ft = 304.8 mm (agreement of 1959): 1000 mm/min is 39.4, 2020 is 79.5, 5000 is 196.9.
         """
         cutter, material = SHOP.cutter("flat 1/4 in"), SHOP.material("softwood")
-        asked = {"rpm": 18000.0, "feed": 1000.0, "units": "in"}
-        feeds = choose_feeds(cutter, material, ROUTER, 3, 3.175, **asked)  # type: ignore[arg-type]
+        feeds = choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(18000.0, 1000.0), "in")
         assert feeds.sentences == (
             "Chip load 0.0011 in is below the range 0.0022 to 0.0052 in: it will rub and burn; "
             "slow the spindle to 8900 rev/min or feed at 79.5 in/min.",
         )
-        fast = choose_feeds(cutter, material, ROUTER, 3, 3.175, feed=90000, plunge=70000, units="in")
+        fast = choose_feeds(cutter, material, ROUTER, 3, 3.175, Speeds(feed=90000, plunge=70000), units="in")
         assert "Feed: you asked for 3543.3 in/min; the machine does 196.9 in/min, the most" in fast.sentence
         assert "Plunge feed: you asked for 2755.9 in/min; the machine does 78.7 in/min" in fast.sentence
         wide, plastic = SHOP.cutter("flat 1/2 in"), SHOP.material("polycarbonate")
         told = choose_feeds(wide, plastic, ROUTER, 2, 3, units="in").sentence
         assert "runs at 1047 ft/min, above the 656 ft/min that suits polycarbonate" in told
         weak = replace(ROUTER, spindle_power=5.0)
-        slow = choose_feeds(cutter, material, weak, 3.175, 2.54, feed=200, units="in").sentence
+        slow = choose_feeds(cutter, material, weak, 3.175, 2.54, Speeds(feed=200), units="in").sentence
         assert "for the feed that you asked for, 7.9 in/min, it turns at 8000 rev/min" in slow
         for sentence in (feeds.sentence, fast.sentence, told, slow):
             assert " mm" not in sentence
@@ -258,7 +261,7 @@ class TestChoice:
         feeds = choose_feeds(SHOP.cutter("flat 1/4 in"), SHOP.material("softwood"), machine, 3, 2.5)
         assert feeds.rpm == 14000
         asked = choose_feeds(
-            SHOP.cutter("flat 1/4 in"), SHOP.material("softwood"), machine, 3, 2.5, rpm=17000
+            SHOP.cutter("flat 1/4 in"), SHOP.material("softwood"), machine, 3, 2.5, Speeds(17000)
         )
         assert asked.rpm == 14000
         assert "the dial has 10000, 14000, 18000, 22000, 26000, 30000" in asked.sentence
@@ -287,7 +290,7 @@ class TestChoice:
 
     def test_drag(self) -> None:
         """A drag point never turns."""
-        feeds = choose_feeds(SHOP.cutter("drag point"), SHOP.material("brass"), ROUTER, 0.1, 1, rpm=20000)
+        feeds = choose_feeds(SHOP.cutter("drag point"), SHOP.material("brass"), ROUTER, 0.1, 1, Speeds(20000))
         assert feeds.rpm == 0
         assert feeds.chip_load_holds
         assert feeds.sentences == ('"drag point" does not turn: the spindle stays off.',)

@@ -19,11 +19,13 @@ WITHIN_ENOUGH = 0.995
 P999_BETWEEN, MAX_BETWEEN = 1.25, 2.0
 # Nodes further apart than this, in scallops, prove nothing about ridges of that height.
 COARSEST = 2.0
+# Share of the area that may be lost, least stock below the deepest cut, mm, and seconds that one can
+# stay beside a machine: common practice, no source.
 LOST_SHARE = 0.1
 THIN_FLOOR = 3.0
+LONG_JOB = 8 * 3600.0
 # Lengths below this are told as less than it, mm: it reads as 0.003 mm or 0.0001 in.
 LEAST_TOLD = 0.00254
-LONG_JOB = 8 * 3600.0
 # The deepest cut is found to this, from above (see relief.carving.deepest_cut).
 STEPDOWN_SLACK = 0.03
 

@@ -68,7 +68,7 @@ def _run(
         from relief.workflow import carve
 
         job = job_from_source(source, asked_keys(settings, short))
-        shop = Shop.read(None if job.shop is None else Path(job.shop))
+        shop = Shop.read(job.shop)
         folder = out if out is not None else Path(usual_folder(source, job.picture))
         result.goes_to(folder)
         with watched(quiet) as progress:

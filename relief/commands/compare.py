@@ -54,7 +54,7 @@ def _run(source: Path, out: Path | None, settings: tuple[str, ...], quiet: bool,
             check_folder(out, replace=False)
             result.goes_to(out)
         job = job_from_source(source, asked_keys(settings, short))
-        shop = Shop.read(None if job.shop is None else Path(job.shop))
+        shop = Shop.read(job.shop)
         with watched(quiet) as progress:
             comparison = compare(job, shop, progress, asked_words(source, settings, short))
         if out is not None:

@@ -54,7 +54,7 @@ def _run(picture: Path, out: Path | None, settings: tuple[str, ...], quiet: bool
         check_folder(folder, replace=False)
         result.goes_to(folder)
         job = job_from_source(picture, asked_keys(settings, short))
-        shop = Shop.read(None if job.shop is None else Path(job.shop))
+        shop = Shop.read(job.shop)
         with watched(quiet) as progress:
             files = draw_looks(job, shop, folder, progress)
         write_folder(folder, files, replace=False)

@@ -1,4 +1,7 @@
-"""What stands in the shop: cutters, materials and machines, with the rules that each must keep."""
+"""What stands in the shop: cutters, materials and machines, with the rules that each must keep.
+
+Defaults of what a shop file leaves out are common practice, no source.
+"""
 
 from __future__ import annotations
 
