@@ -335,6 +335,80 @@ def test_a_trace_that_turns_the_spindle_is_caught():
     assert not told.holds
 
 
+def far_as(x: str) -> Evidence:
+    """Return evidence of a cut along X to a place."""
+    return evidence(program(TEXT.replace("X40", x)))
+
+
+def deep_as(z: str) -> Evidence:
+    """Return evidence of a cut at a height."""
+    return evidence(program(TEXT.replace("Z-3", z)))
+
+
+SCALLOP = evidence().scallop
+# The most that holds, and a little more, as the limits are told on the sheet.
+LIMITS = {
+    "within travel": (far_as("X600"), far_as("X600.1")),
+    "within stock": (deep_as("Z-18"), deep_as("Z-18.01")),
+    "no gouge": (evidence(gouge=0.005), evidence(gouge=0.0051)),
+    "no rapid through stock": (
+        evidence(program(contact_depth=0.01)), evidence(program(contact_depth=0.0101, contact_block=4)),
+    ),
+    # the trace goes to X44; the cutter is 6.35 mm wide
+    "inside the trace": (far_as("X40.82"), far_as("X40.85")),
+    "cutting length covers the depth": (
+        evidence(program(cutter=replace(FLAT, cutting_length=3.0))),
+        evidence(program(cutter=replace(FLAT, cutting_length=2.99))),
+    ),
+    "shank and holder clear": (
+        evidence(program(cutter=replace(FLAT, cutting_length=3.0, reach=3.0))),
+        evidence(program(cutter=replace(FLAT, cutting_length=2.99, reach=2.99))),
+    ),
+    "load bounded": (
+        evidence(program(hardest=Hardest(1.15, 7))), evidence(program(hardest=Hardest(1.151, 7))),
+    ),
+    "surface finished": (
+        evidence(scallop=replace(SCALLOP, p99=0.2)), evidence(scallop=replace(SCALLOP, p99=0.201)),
+    ),
+    "scallop reached": (
+        evidence(scallop=replace(SCALLOP, within=0.995)), evidence(scallop=replace(SCALLOP, within=0.9949)),
+    ),
+    "scallop holds between nodes": (
+        evidence(scallop_fine=replace(FINE, p999=1.25 * 0.05, max=0.1)),
+        evidence(scallop_fine=replace(FINE, p999=1.26 * 0.05, max=0.1)),
+    ),
+    "detail kept": (
+        evidence(lost_detail=LostDetail(3.0, 2.0, 1.0, 0.1)),
+        evidence(lost_detail=LostDetail(3.0, 2.0, 1.0, 0.101)),
+    ),
+    "power enough": (
+        evidence(program(feeds=replace(FEEDS, power=800.0))),
+        evidence(program(feeds=replace(FEEDS, power=801.0))),
+    ),
+    # half of 6.35 mm in softwood, as closely as the deepest cut is found
+    "stepdown by the rule": (
+        evidence(program(deepest_cut=3.2)), evidence(program(deepest_cut=3.21)),
+    ),
+    # 3 mm in 60 steps are 0.05 mm each
+    "steps of the picture hidden": (evidence(levels=61), evidence(levels=60)),
+    "floor thick enough": (
+        evidence(program(after=CUT.with_heights(CUT.heights - 12.0))),
+        evidence(program(after=CUT.with_heights(CUT.heights - 12.01))),
+    ),
+    "time bearable": (
+        evidence(program(seconds=8 * 3600.0 - 60.0)), evidence(program(seconds=8 * 3600.0 + 60.0)),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", LIMITS)
+def test_each_limit_is_where_it_is_told(name):
+    """What just holds passes, a little more does not."""
+    held, short = ({c.name: c.holds for c in run_checks(found)} for found in LIMITS[name])
+    assert held[name]
+    assert not short[name]
+
+
 def test_every_check_is_covered_here():
     """A new check needs a fault that it catches."""
     assert {check.name for check in run_checks(evidence())} == set(WRONG) | {"spindle speed in range"}

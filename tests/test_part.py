@@ -88,6 +88,8 @@ def test_specks_are_left_out_and_told(tmp_path):
         (Job("a.png", cutout=RECTANGLE, relief=Relief(margin=8.0)), "raise relief.margin"),
         (Job("a.png", cutout=RECTANGLE, stock=Stock(width=50.0)), "stock is 5 mm wider than the relief"),
         (Job("a.png", cutout=RECTANGLE, stock=Stock(thickness=40.0)), "name a longer cutout.cutter"),
+        # the cutting edges are 25.4 mm long, and the cut goes 0.3 mm through
+        (Job("a.png", cutout=RECTANGLE, stock=Stock(thickness=25.2)), "goes 25.5 mm deep"),
         (Job("a.png", cutout=RECTANGLE, stock=Stock(thickness=6.0)), "cutout.tab_height = 3 mm is more than"),
         (
             Job("a.png", cutout=Cutout(shape="ellipse", skin=3.0), stock=Stock(thickness=6.0)),
