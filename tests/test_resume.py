@@ -97,6 +97,24 @@ def test_some_millimetres_are_cut_again(terrain: Made) -> None:
     assert made.begins < made.line
 
 
+def test_the_way_in_comes_onto_the_path_from_a_millimetre_above(terrain: Made) -> None:
+    """Straight down to a millimetre over the old path, then along it, falling onto it bit by bit."""
+    made = resume(terrain.folder / "2-finishing.nc", terrain.folder, "rest.nc", line=middle(terrain))
+    new, rapid, _ = independent.positions(made.text.decode())
+    old, _, _ = independent.positions(terrain.texts["2-finishing.nc"])
+    ramp = new[int(np.argmin(rapid)) :]
+    starts = np.flatnonzero((old[:, :2] == ramp[0, :2]).all(axis=1))
+    above = next(
+        gaps
+        for gaps in (ramp[:, 2] - old[start : start + len(ramp), 2] for start in starts)
+        if gaps[-1] == 0  # from there on the two are one
+    )
+
+    assert above[0] == pytest.approx(1.0)
+    assert 0 < (above > 0).sum() < len(above)
+    assert (np.diff(above) <= 1e-9).all()
+
+
 def test_shortly_after_an_entry_the_program_enters_anew(terrain: Made) -> None:
     """The first cut is taken up from the program's own way in, which is a rapid's end."""
     text = terrain.texts["2-finishing.nc"]
