@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import contextlib
 import difflib
+import errno
 import io
 import logging
-import stat
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -22,6 +22,7 @@ import numpy.typing as npt
 from PIL import Image, ImageCms, ImageOps
 
 from relief.errors import PictureError
+from relief.files import whole_file
 from relief.gaps import without_gaps
 from relief.tones import coded, light_of
 from relief.units import MM_PER_INCH
@@ -151,24 +152,24 @@ def file_content(path: Path, expected: str) -> bytes:
         The file is missing, a folder, empty, too large or cannot be read.
     """
     try:
-        status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            message = f"{path}: this is a folder; name {expected} inside it"
-            raise PictureError(message)
-        if not stat.S_ISREG(status.st_mode) or status.st_size > HEAVIEST:
-            message = f"{path}: this is no ordinary file of less than {HEAVIEST // 10**9} GB; name {expected}"
-            raise PictureError(message)
-        content = path.read_bytes()
-    except FileNotFoundError as fault:
-        message = f"{path}: there is no such file{_nearest(path)}"
-        raise PictureError(message) from fault
+        content = whole_file(path, HEAVIEST)
     except OSError as fault:
-        message = f"{path}: cannot be read ({fault.strerror}); check its name and permissions"
-        raise PictureError(message) from fault
+        raise PictureError(_unread(path, fault, expected)) from fault
     if not content:
         message = f"{path}: the file is empty (0 bytes); copy or export {expected} again"
         raise PictureError(message)
     return content
+
+
+def _unread(path: Path, fault: OSError, expected: str) -> str:
+    """Return why a file could not be read, in one line."""
+    if isinstance(fault, FileNotFoundError):
+        return f"{path}: there is no such file{_nearest(path)}"
+    if isinstance(fault, IsADirectoryError):
+        return f"{path}: this is a folder; name {expected} inside it"
+    if fault.errno in (errno.EINVAL, errno.EFBIG):
+        return f"{path}: this is no ordinary file of less than {HEAVIEST // 10**9} GB; name {expected}"
+    return f"{path}: cannot be read ({fault.strerror}); check its name and permissions"
 
 
 def _nearest(path: Path) -> str:
