@@ -91,6 +91,7 @@ def test_walls_lean_by_the_draft(style: str, draft: float) -> None:
     if draft >= 30:  # at least five nodes on the wall
         on_wall = (np.abs(row[:-1]) > 0.1) & (np.abs(row[1:]) > 0.1) & (np.abs(row[:-1]) < 0.9)
         on_wall &= np.abs(row[1:]) < 0.9
+        assert on_wall.sum() >= 2
         assert slopes[on_wall] == pytest.approx(1 / math.tan(math.radians(draft)), rel=0.03)
 
 
@@ -102,6 +103,12 @@ def test_raised_and_sunk_go_their_ways_and_leave_the_rest() -> None:
     assert (down.min(), down.max()) == pytest.approx((-4.2, -3), abs=1e-6)
     assert (up[:20] == -3).all()
     assert (down[:, :20] == -3).all()
+    # with upright walls both are the same letters, and nothing between them moves
+    up, down = (
+        laid(text="Oak", height=9.0, relief=style, depth=1.2, draft=0.0)[0] for style in ("raised", "sunk")
+    )
+    assert ((up > -3) == (down < -3)).all()
+    assert 0.02 < (up > -3).mean() < 0.2
 
 
 def test_letters_above_the_stock_top_are_cut_off_and_told() -> None:

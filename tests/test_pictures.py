@@ -168,6 +168,20 @@ def test_sizes(shape: tuple[int, int], units: str) -> None:
         assert len(png) < 1_000_000
 
 
+def test_a_ring_stands_where_it_is_told() -> None:
+    """30 mm from the left and 90 mm from the near edge of 120: in the upper left, about that very place."""
+    flat = np.zeros((401, 401))
+    field = Heightfield(flat, 0.3)
+    plain, ringed = (
+        body(scallop_png(flat, 0.05, 0.3, places=places), field) for places in ((), ((30.0, 90.0),))
+    )
+    rows, columns = np.nonzero((plain != ringed).any(axis=2))
+    size = factor(field)
+    assert columns.mean() / size == pytest.approx(100, abs=1)
+    assert rows.mean() / size == pytest.approx(100, abs=1)
+    assert np.ptp(rows) > 30
+
+
 def test_same_surface_same_bytes() -> None:
     """Pictures hold no date: the same surface gives the same file."""
     field = fields.terrain()

@@ -174,9 +174,16 @@ def test_a_tile_may_be_one_program(tmp_path, monkeypatch):
 def test_the_holes_stand_in_mesh_and_drawing(tmp_path):
     """The solid is open down to a film at each hole, within a node of its rim; the sheet shows each hole."""
     report, _ = carved(tmp_path, "small")
-    points = independent.positions((tmp_path / "small" / "tile-1-1-holes.nc").read_text("ascii"))[0]
+    text = (tmp_path / "small" / "tile-1-1-holes.nc").read_text("ascii")
+    points, rapid, _ = independent.positions(text)
     holes = np.unique(points[points[:, 2] < -THICKNESS][:, :2].round(3), axis=0)
-    radius = next(run.cutter.diameter for run in report.programs if run.operation == "holes") / 2
+    cutter = next(run.cutter for run in report.programs if run.operation == "holes")
+    radius = cutter.diameter / 2
+    for hole in holes:
+        # peck by peck, none deeper than a layer by the rule: half the diameter in softwood (no source)
+        bottoms = points[(points[:, :2].round(3) == hole).all(axis=1) & (points[:, 2] < 0) & ~rapid, 2]
+        assert (np.diff([0.0, *bottoms]) < 0).all()
+        assert -np.diff([0.0, *bottoms]).min() <= 0.5 * cutter.diameter + 1e-6
     mesh = trimesh.load_mesh(tmp_path / "small" / "carved.stl")
     assert mesh.is_watertight
     for hole in holes:
