@@ -89,7 +89,7 @@ def test_an_overhang_is_told(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("lip", "told"), [(1, "1.6"), (0, "")])
 def test_a_narrow_overhang_is_told_too(tmp_path: Path, lip: int, told: str) -> None:
-    """A block with a lip 1 mm wide over one edge: 2 of 122 columns hang in the air, 1.6 %; without it none."""
+    """A lip 1 mm wide over one edge of a block: 2 of 122 columns hang in the air, 1.6 %; else none."""
     parts = [trimesh.creation.box((120, 120, 10))]
     if lip:
         parts.append(trimesh.creation.box((lip, 120, 2)).apply_translation((60 + lip / 2, 0, 20)))
