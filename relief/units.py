@@ -40,7 +40,8 @@ def parse_length(value: float | str) -> float:
     Parameters
     ----------
     value : number or text
-        A bare number is millimetres; text may carry a unit: "1/8 in", "1 1/4 in", "3 mm", "2.5cm".
+        A bare number is millimetres; text may carry a unit: "1/8 in", "1 1/4 in", "3 mm", "2.5cm". A
+        fraction needs one: whoever writes 3/4 means inches, and would get less than a millimetre.
 
     Returns
     -------
@@ -49,7 +50,7 @@ def parse_length(value: float | str) -> float:
     Raises
     ------
     LengthError
-        The text is no length, or not a finite one.
+        The text is no length, a fraction without a unit, or not a finite one.
 
     Examples
     --------
@@ -71,6 +72,11 @@ def _from_text(text: str) -> float:
     found = _LENGTH.match(text) if len(text) <= BRIEF else None
     if found is None:
         message = f'"{brief(text)}" is no length; write it like "1/8 in", "3 mm" or 3'
+        raise LengthError(message)
+    if "/" in found["number"] and not found["unit"]:
+        message = (
+            f'"{text.strip()}" has no unit; write "{text.strip()} in", or millimetres as a decimal number'
+        )
         raise LengthError(message)
     try:
         number = Fraction(found["number"].replace(" ", "")) + int(found["whole"] or 0)

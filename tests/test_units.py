@@ -57,6 +57,13 @@ def test_other_text_is_refused(written):
         parse_length(written)
 
 
+@pytest.mark.parametrize("written", ["3/4", " 1 1/4", "-1/8"])
+def test_a_fraction_needs_its_unit(written):
+    """3/4 without one is an inch's in every shop, and would be carved as 0.75 mm: it is asked for."""
+    with pytest.raises(LengthError, match=f'has no unit; write "{written.strip()} in"'):
+        parse_length(written)
+
+
 @pytest.mark.parametrize("value", [math.nan, math.inf, 10**400, -(10**13), True, None, [3]])
 def test_other_values_are_refused(value):
     """Only finite numbers are lengths."""
