@@ -187,13 +187,17 @@ def _stock_for_layers(stock: Heightfield, operation: str, setup: Setup) -> Heigh
     """Return the stock in which the depth of a program's layers is measured.
 
     The cutout's last pass takes the allowance off the wall at full depth: thin, so it is no layer. For all
-    other cuts that rim counts as gone.
+    other cuts that rim counts as gone: what they, an allowance further out, cannot clear (in a corner more
+    than the allowance, but nowhere much more), and the part's own nodes on the wall.
     """
     part = setup.part
     if operation != "cutout" or part is None or not part.section.allowance:
         return stock
+    radius, allowance = part.cutter.diameter / 2, part.section.allowance
     away = np.asarray(ndimage.distance_transform_edt(~part.nodes)) * stock.pitch
-    rim = ~part.nodes & (away <= part.section.allowance + stock.pitch)
+    cleared = np.asarray(ndimage.distance_transform_edt(away < radius + allowance)) * stock.pitch - radius
+    thin = (away <= allowance + stock.pitch) | (np.abs(cleared - allowance) <= allowance + stock.pitch)
+    rim = thin & ~ndimage.binary_erosion(part.nodes)
     below = np.float32(-2 * setup.job.stock.thickness)
     return stock.with_heights(np.where(rim, below, stock.heights))
 

@@ -174,6 +174,20 @@ def test_the_mesh_is_one_closed_solid(freed):
     assert mesh.bounds[0][2] == pytest.approx(-12.0)
 
 
+def test_a_last_pass_along_a_corner_is_no_deep_bite(tmp_path):
+    """It takes a thin rim off the wall at full depth, in the corners of a notch too: that is no layer."""
+    codes = np.full((241, 321, 4), 255, np.uint8)
+    codes[:, :, :3] = np.linspace(90, 255, 321).astype(np.uint8)[None, :, None]
+    codes[:60, 138:183, 3] = 0
+    Image.fromarray(codes, "RGBA").save(tmp_path / "notch.png")
+    keys = {"cutout.shape": "silhouette", "relief.width": 64.0, "cutout.tabs": 2, "output.pitch": 0.25}
+    report = carve(job_from_source(tmp_path / "notch.png", COARSE | keys), SHOP, tmp_path / "job")
+    rule = next(check for check in report.checks if check.name == "stepdown by the rule")
+    assert rule.message.startswith("2-finishing.nc takes off up to")
+    # the relief's 3 mm, not the 9 mm of the board below it
+    assert rule.measured <= 3.05
+
+
 def test_without_tabs_the_user_is_told(tmp_path):
     """No tabs are allowed; the check warns, and the notes say how to hold the part."""
     settings = COARSE | {"cutout.shape": "rectangle", "cutout.tabs": 0, "relief.width": 24.0}

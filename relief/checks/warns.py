@@ -153,6 +153,8 @@ def stepdown_by_the_rule(evidence: Evidence) -> Check:
             ", and is fed the more slowly there; a smaller roughing cutter (roughing.rest) or a shallower"
             " relief leaves it less"
         )
+    elif not holds and program.operation == "cutout":
+        message += "; a smaller cutout.cutter or cutout.allowance = 0 leaves it less"
     elif not holds:
         message += ", so feed slowly there; or rough with a smaller cutter first"
     return Check("stepdown by the rule", holds, program.deepest_cut, rule, "mm", message, "warn")
