@@ -41,6 +41,8 @@ def approach(ground: Ground, rules: Rules, entry: tuple[float, float], low: floa
     bool, whether stock was cut on the way
     """
     here = ground.here
+    beside = ground.beside_board(entry, rules.radius)
+    near = max(near, 0.0) if beside else near
     landing = max(low, near) + GAP
     if here is None:
         ground.go([[*entry, rules.clearance], [*entry, min(landing, rules.clearance)]], RAPID)
@@ -58,6 +60,7 @@ def approach(ground: Ground, rules: Rules, entry: tuple[float, float], low: floa
             carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, height)
             return True
     over = link_height(ground.stock, ground.pitch, start, entry, rules.radius + SIDE_GAP)
+    over = max(over, 0.0) if beside else over
     height = max(float(here[2]), min(over + GAP, rules.clearance))
     ground.go(*hop(here, (*entry, low), height, min(landing, height)))
     return False

@@ -23,6 +23,9 @@ NOWHERE = -1000.0
 # What stands so high, as a share of the stepdown, is tall: it is cut wherever it is.
 TALL = 0.65
 
+# How much further than told a board may reach on a side, mm: common practice, no source.
+UNSURE = 2.0
+
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
@@ -71,9 +74,9 @@ class Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
     Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes: the target's
-    own, or `turned`, its columns. `domain` is where the tip may go, `blocked` what is too near to a clamp,
-    `inner` the box of the relief and its overrun, cut on the `whole` or where something was left; `points`
-    and `kinds` are the way so far, never turned.
+    own, or `turned`, its columns. `board` is the box of the stock, `domain` where the tip may go, `blocked`
+    what is too near to a clamp, `inner` the box of the relief and its overrun, cut on the `whole` or where
+    something was left; `points` and `kinds` are the way so far, never turned.
     """
 
     tip: Heights
@@ -82,6 +85,7 @@ class Ground:
     domain: Mask
     blocked: Mask
     inner: tuple[slice, slice]
+    board: tuple[slice, slice]
     corner: tuple[float, float]
     turned: bool
     whole: bool = True
@@ -108,6 +112,18 @@ class Ground:
             self.points.append(points[:, [1, 0, 2]] if self.turned else points)
             self.kinds.append(np.broadcast_to(np.asarray(kinds, dtype=np.uint8), len(points)))
 
+    def beside_board(self, place: tuple[float, float], radius: float) -> bool:
+        """Return whether a cutter stands partly past the board's edge, where stock may still be.
+
+        A board is never sawn, nor set down, quite as it was told.
+        """
+        past, near = False, True
+        for along, side in zip(place, self.board[::-1], strict=True):
+            first, last = side.start * self.pitch, (side.stop - 1) * self.pitch
+            past = past or not first + radius <= along <= last - radius
+            near = near and first - radius - UNSURE < along < last + radius + UNSURE
+        return past and near
+
     def reached(self, further: float) -> Mask:
         """Return where the tip may go that goes so much further out than it has to, mm."""
         if not self.whole:
@@ -132,6 +148,7 @@ class Ground:
             domain=np.ascontiguousarray(self.domain.T),
             blocked=np.ascontiguousarray(self.blocked.T),
             inner=self.inner[::-1],
+            board=self.board[::-1],
             corner=self.corner,
             turned=not self.turned,
             whole=self.whole,
@@ -165,7 +182,8 @@ def ground_to_cut(
     domain[inner] = True
     tip = np.where(domain, tip, np.maximum(tip, _continued(tip, inner)))
     blocked = _trim(domain, tip, target, region, rules, (x0, y0))
-    return Ground(tip, stock, pitch, domain, blocked, inner, (x0, y0), turned=False)
+    board = slice(near, near + target.heights.shape[0]), slice(left, left + target.heights.shape[1])
+    return Ground(tip, stock, pitch, domain, blocked, inner, board, (x0, y0), turned=False)
 
 
 def _continued(tip: Heights, inner: tuple[slice, slice]) -> Heights:

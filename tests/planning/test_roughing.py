@@ -307,6 +307,29 @@ def test_stock_without_a_margin_is_entered_from_the_air() -> None:
     assert -RULES.stepdown - BLUR <= path.points[first, 2] < -1.0
 
 
+@pytest.mark.parametrize("margin", [0.0, 2.0])
+@pytest.mark.parametrize("width", [40.0, 20.0])
+def test_no_rapid_goes_down_beside_the_board(margin: float, width: float) -> None:
+    """A board may be 2 mm larger than told: beside it, no rapid comes in or goes down below its top."""
+    relief = fields.plane(width=width, length=30.0)
+    target = surround(relief, (margin, margin), "open")
+    path = plan_roughing(
+        target, relief.region, CUTTER, RULES, overrun=CUTTER.diameter / 2 + 1, clearance=CLEARANCE
+    )
+    board, radius = target.region, CUTTER.diameter / 2
+    below = 0
+    for start, end, kind in zip(path.points[:-1], path.points[1:], path.kinds[1:], strict=True):
+        # how far the cutter's edge stands past the board on that side where it does so most
+        past = radius + max(
+            board.left - end[0], end[0] - board.right, board.near - end[1], end[1] - board.far
+        )
+        lifts = end[2] >= start[2] and tuple(end[:2]) == tuple(start[:2])
+        if 0 < past < 2 * radius + 2 and end[2] < 0:
+            below += 1
+            assert kind != RAPID or lifts, (start, end)
+    assert below
+
+
 def test_passes_run_the_long_way() -> None:
     """A long narrow relief is roughed along its length, whichever way it lies."""
     along_x = fields.plane(width=40.0, length=12.0)

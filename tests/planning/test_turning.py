@@ -33,7 +33,7 @@ def ground(rise: float = 0.0, beyond: float = -2.0, turned: bool = False) -> Gro
     tip = np.ascontiguousarray(tip.astype(np.float32))
     everywhere = np.ones(tip.shape, dtype=bool)
     inner = (slice(12, 85), slice(12, 85))
-    made = Ground(tip, tip.copy(), PITCH, everywhere, ~everywhere, inner, (0.0, 0.0), turned)
+    made = Ground(tip, tip.copy(), PITCH, everywhere, ~everywhere, inner, inner, (0.0, 0.0), turned)
     made.go([[2.0, END[1], -2.0], [*END, -2.0]], CUT)
     return made
 
