@@ -91,6 +91,7 @@ class Report:
     checks : every check, in order
     sha256 : digest of each file of the folder, by name
     notes : what was decided on the user's behalf
+    deepest : mm, the lowest point of the target below the stock top; None where it is not known
     """
 
     relief_version: str
@@ -107,6 +108,7 @@ class Report:
     checks: tuple[Check, ...]
     sha256: Mapping[str, str]
     notes: tuple[str, ...] = ()
+    deepest: float | None = None
 
     @property
     def ready(self) -> bool:
@@ -157,6 +159,7 @@ class Report:
         name = str(self.job.get("picture", "")).replace("\\", "/").rpartition("/")[2]
         sizes = self.job.get("relief", {})
         width, length, depth = (sizes.get(side) for side in ("width", "length", "depth"))
+        depth = depth if self.deepest is None else round(self.deepest, 2)
         what = f'"{name}" as a relief'
         if width is not None and length is not None:
             what += f" {self.length(width)} × {self.length(length)}"

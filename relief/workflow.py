@@ -125,6 +125,7 @@ def _report(setup: Setup, job: Job, plans: Sequence[Plan], proof: Proof) -> Repo
         checks=run_checks(evidence),
         sha256={},
         notes=_notes(setup, plans),
+        deepest=setup.depth,
     )
 
 

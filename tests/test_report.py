@@ -83,6 +83,12 @@ def test_ready(checks: tuple, ready: bool, stops: int, warnings: int) -> None:
     assert (report.ready, len(report.stops), len(report.warnings)) == (ready, stops, warnings)
 
 
+def test_the_depth_told_is_the_one_that_is_carved() -> None:
+    """A picture without black is carved less deep than asked for, and a height file asks for no depth."""
+    assert ", 6 mm deep, in" in a_report().made()
+    assert ", 4.59 mm deep, in" in a_report(deepest=4.588).made()
+
+
 def test_summary_of_a_ready_job() -> None:
     """Six plain lines: what was made, time, smoothness, detail, warnings, where to look first."""
     assert a_report().summary_lines(Path("my job")) == (
