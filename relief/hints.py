@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from relief.room import UNCUT, roughed_round
 from relief.setup import Setup
 from relief.tiling import PIN_DEPTH
 from relief.units import format_length
@@ -17,7 +18,13 @@ MISSING = 0.02
 
 def hints(setup: Setup) -> tuple[str, ...]:
     """Return the notes of a set-up, those that warn first."""
-    found = (_through_note(setup), _small_note(setup), bed_note(setup), depth_note(setup))
+    found = (
+        _through_note(setup),
+        _small_note(setup),
+        _untouched_note(setup),
+        bed_note(setup),
+        depth_note(setup),
+    )
     return tuple(note for note in found if note)
 
 
@@ -46,8 +53,9 @@ def bed_note(setup: Setup, operation: str | None = None) -> str:
 
 def zero_place(setup: Setup) -> tuple[float, float]:
     """Return how far X0 Y0 lies from the left and the near edge of the stock, mm."""
-    edges = setup.stock.region
-    return -setup.zero[0] - edges.left, -setup.zero[1] - edges.near
+    stock, relief = setup.job.stock, setup.region
+    beside = ((stock.width or 0.0) - relief.width) / 2, ((stock.length or 0.0) - relief.length) / 2
+    return beside[0] - relief.left - setup.zero[0], beside[1] - relief.near - setup.zero[1]
 
 
 def zero_sentence(setup: Setup) -> str:
@@ -57,10 +65,34 @@ def zero_sentence(setup: Setup) -> str:
     corner = setup.job.zero.xy == "corner"
     what = "the near left corner of the relief" if corner else "the middle of the relief"
     up = "on the top of the stock" if setup.job.zero.z == "stock top" else "on the bed, under the stock"
-    first = ", with the board as it lies for tile 1" if setup.tiling else ""
+    first = ", with the board as it lies for tile 1, and stays for all tiles" if setup.tiling else ""
     return (
         f"X0 Y0 is {what}: {along} right of the stock's left edge and {across} beyond its near edge{first};"
         f" Z0 is {up}"
+    )
+
+
+def touching_off(setup: Setup) -> str:
+    """Return where Z0 is set for each cutter: what is carved already lies lower than the stock top."""
+    if setup.job.zero.z == "bed":
+        return "on the bed"
+    return "on stock top that stays uncut, outside the path of the trace"
+
+
+def _untouched_note(setup: Setup) -> str:
+    """Return what is told where no stock top stays uncut to set Z0 on once roughing is done."""
+    job = setup.job
+    cut = roughed_round(job, setup.roughing_cutter, setup.finishing_cutters)
+    if setup.part:
+        cut = max(cut, setup.part.cutter.diameter + job.cutout.allowance)
+    beside = max(
+        (job.stock.width or 0.0) - setup.region.width, (job.stock.length or 0.0) - setup.region.length
+    )
+    if job.zero.z == "bed" or beside / 2 - cut >= UNCUT:
+        return ""
+    return (
+        "warning: no stock top stays uncut to set Z0 on once roughing is done; set Z0 on the bed"
+        ' (zero.z = "bed"), or take a stock or relief.margin that leaves some'
     )
 
 

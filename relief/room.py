@@ -16,18 +16,25 @@ from relief.planning.shares import reach
 from relief.shaping import LARGEST
 from relief.shop.records import Cutter, Machine
 from relief.tiling import PIN_DEPTH, SEAM, Needs, Tiling, lay_out_tiles
-from relief.units import format_length
+from relief.units import MM_PER_INCH, Units, format_length
 
 # Stock beside a relief, at least, mm: common practice, no source.
 LEAST_MARGIN = 10.0
 # Roughing clears this much more than the finishing cutter needs to stand on an open edge.
 SPARE = 1.0
+# So much stock top beside what is cut is enough to set Z0 on; mm: common practice, no source.
+UNCUT = 1.0
 
 
 def overrun(job: Job, finishing: Sequence[Cutter]) -> float:
     """Return how far roughing goes past the relief's edge, mm: a finishing cutter stands half outside it."""
     widest = max(cutter.diameter for cutter in finishing)
     return widest / 2 + SPARE if job.relief.edge == "open" else 0.0
+
+
+def roughed_round(job: Job, rough: Cutter, finishing: Sequence[Cutter]) -> float:
+    """Return how far from the relief roughing may take stock away, mm: high layers go a radius further."""
+    return rough.diameter + overrun(job, finishing) if job.relief.edge == "open" else 0.0
 
 
 def tile_overlap(finishing: Sequence[Cutter]) -> float:
@@ -45,11 +52,12 @@ def margins_round(job: Job, relief: Heightfield, chosen: Chosen) -> tuple[float,
     """
     margin = job.relief.margin
     if margin is None:
-        margin = max(LEAST_MARGIN, chosen.rough.diameter / 2 + overrun(job, chosen.finishing) + SPARE)
+        margin = max(LEAST_MARGIN, roughed_round(job, chosen.rough, chosen.finishing) + UNCUT)
         if chosen.freeing:
             margin = max(margin, cut_width(job, chosen.freeing) + FRAME)
         if job.tiles:
-            margin = max(margin, math.ceil(_tile_needs(job, relief.pitch, chosen).margin))
+            margin = max(margin, _tile_needs(job, relief.pitch, chosen).margin)
+        margin = _to_measure(margin, job.output.units)
     sides = []
     for name, stock, size in (
         ("width", job.stock.width, relief.width),
@@ -65,6 +73,12 @@ def margins_round(job: Job, relief: Heightfield, chosen: Chosen) -> tuple[float,
     margins = sides[0], sides[1]
     _check_nodes(relief, margins)
     return margins
+
+
+def _to_measure(margin: float, units: Units) -> float:
+    """Return the next larger margin that can be measured with a rule: whole millimetres, or sixteenths."""
+    mark = 1.0 if units == "mm" else MM_PER_INCH / 16
+    return math.ceil(margin / mark - 1e-9) * mark
 
 
 def _check_nodes(relief: Heightfield, margins: tuple[float, float]) -> None:

@@ -161,7 +161,7 @@ def lay_out(
     check_depths(chosen, job, relief)
     margins = margins_round(job, relief, chosen)
     target = surround(relief, margins, job.relief.edge, floor)
-    asked, job = job, _with_sizes(job, relief, target)
+    asked, job = job, _with_sizes(job, relief, margins)
     step = float(10.0**-machine.decimals)
     tiling = tiles_for(job, machine, relief, chosen, margins, step)
     part = lay_out_part(job, chosen.freeing, material, target, relief.region, opacity)
@@ -223,16 +223,18 @@ def _check_floor(relief: Heightfield, job: Job) -> None:
         raise JobError(message)
 
 
-def _with_sizes(job: Job, relief: Heightfield, target: Heightfield) -> Job:
-    """Return the job with every size as it will be cut."""
-    margin = min(relief.region.left - target.region.left, relief.region.near - target.region.near)
+def _with_sizes(job: Job, relief: Heightfield, margins: tuple[float, float]) -> Job:
+    """Return the job with every size as it will be cut: that of the stock as it is sawn, not of its grid."""
     sizes = replace(
         job.relief,
         width=_tidy(relief.width),
         length=_tidy(relief.length),
-        margin=_tidy(margin),
+        margin=_tidy(min(margins)),
     )
-    stock = replace(job.stock, width=_tidy(target.width), length=_tidy(target.length))
+    width, length = (
+        _tidy(side + 2 * margin) for side, margin in zip((relief.width, relief.length), margins, strict=True)
+    )
+    stock = replace(job.stock, width=width, length=length)
     return replace(job, relief=sizes, stock=stock, output=replace(job.output, pitch=relief.pitch))
 
 

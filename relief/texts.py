@@ -8,7 +8,7 @@ from itertools import groupby
 
 from relief.entries import EntryRule
 from relief.feeds import Feeds
-from relief.hints import bed_note
+from relief.hints import bed_note, touching_off
 from relief.operations import file_name
 from relief.plans import Plan
 from relief.program.read import read_program
@@ -117,7 +117,7 @@ def _work(plan: Plan, setup: Setup, seconds: float | None) -> Work:
     if setup.tiling and plan.tile:
         head = replace(head, operation=f"{plan.operation}, tile {plan.tile} of {len(setup.tiling.tiles)}")
         if plan.tile > 1:
-            head = replace(head, zero="X0 Y0 Z0 stay as set for tile 1; the board is moved on, over its pins")
+            head = replace(head, zero=_moved_on(setup))
     return Work(plan.toolpath, plan.feed, head, plan.stops)
 
 
@@ -148,9 +148,19 @@ def program_head(
         zero=f"X0 Y0 {corner}, Z0 {job.zero.z}",
         rpm=rpm,
         seconds=seconds,
-        cautions=(*_below(setup, operation), *setup.material.cautions),
+        cautions=(*_below(setup, operation), *_touching_off(setup, cutter), *setup.material.cautions),
         number=cutter.number if cutter else 0,
     )
+
+
+def _moved_on(setup: Setup) -> str:
+    """Return what a tile's program tells of the zero, once the board has been moved on."""
+    return f"X0 Y0 stay as set for tile 1; the board is moved on, over its pins; Z0 {setup.job.zero.z}"
+
+
+def _touching_off(setup: Setup, cutter: Cutter | None) -> tuple[str, ...]:
+    """Return where Z0 is set for a cutter."""
+    return (f"set Z0 for each cutter {touching_off(setup)}",) if cutter else ()
 
 
 def _below(setup: Setup, operation: str) -> tuple[str, ...]:

@@ -207,7 +207,7 @@ def _notes(setup: Setup, tiling: Tiling) -> tuple[str, ...]:
     deep = format_length(PIN_DEPTH, units)
     return (
         f"the relief is carved in {count} tiles along {' and '.join('XY'[axis] for axis in tiling.axes)};"
-        " X0, Y0 and Z0 are set once, for tile 1, and stay as they are",
+        " X0 and Y0 are set once, for tile 1, and stay as they are; Z0 is set for each cutter that is put in",
         f"tile 1 drills two pairs of holes of {pin} through the board; its first pair goes {deep} on into the"
         " bed, so a sacrificial board has to lie there",
         *(_told(leg, setup, pin) for leg in tiling.legs),

@@ -36,7 +36,7 @@ def test_a_part_that_stays_in_its_board_needs_nothing_below():
     for setup in (a_setup(), cut_out(skin=0.5)):
         assert below_board(setup) == 0
         assert bed_note(setup) == ""
-        assert program_head(setup, "cutout", FLAT, 9000, None).cautions == setup.material.cautions
+        assert program_head(setup, "cutout", FLAT, 9000, None).cautions[1:] == setup.material.cautions
 
 
 @pytest.mark.parametrize("operation", ["cutout", "cutout, resumed: takes up 3-cutout.nc at line 9"])
@@ -46,7 +46,33 @@ def test_a_cutout_asks_for_a_sacrificial_board(operation):
     told = "the cutout goes 0.3 mm below the board: lay it on a flat sacrificial board thicker than that"
     assert any(told in note for note in hints(setup))
     assert told in program_head(setup, operation, FLAT, 9000, None).cautions[0]
-    assert program_head(setup, "finishing", FLAT, 9000, None).cautions == setup.material.cautions
+    assert program_head(setup, "finishing", FLAT, 9000, None).cautions[1:] == setup.material.cautions
+
+
+@pytest.mark.parametrize(
+    ("zero", "words"), [("stock top", "on stock top that stays uncut, outside"), ("bed", "on the bed")]
+)
+def test_where_each_cutter_is_touched_off(zero, words):
+    """Once roughing is done the top of the relief is no stock top: the head tells where Z0 is set."""
+    setup = a_setup(a_job(zero={"z": zero}))
+    assert f"set Z0 for each cutter {words}" in program_head(setup, "finishing", FLAT, 9000, None).cautions[0]
+    assert program_head(setup, "trace", None, 0, None).cautions == setup.material.cautions
+
+
+@pytest.mark.parametrize(
+    ("margin", "edge", "zero", "warned"),
+    [
+        (0.0, "open", "stock top", True), (9.0, "open", "stock top", True),
+        (10.0, "open", "stock top", False), (None, "open", "stock top", False),
+        (1.0, "walled", "stock top", False), (0.0, "open", "bed", False),
+    ],
+)  # fmt: skip
+def test_a_board_without_uncut_top_is_warned_of(margin, edge, zero, warned):
+    """High layers go up to 2.59 + 6.35 mm past an open edge; the default margin leaves a millimetre more."""
+    job = a_job(picture="demo_images/gate_sign.png", zero={"z": zero}, output={"pitch": 1.0})
+    sizes = replace(job.relief, width=40.0, length=20.0, margin=margin, edge=edge)
+    notes = hints(set_up(replace(job, relief=sizes, stock=type(job.stock)()), Shop.read(None)))
+    assert any("no stock top stays uncut" in note for note in notes) is warned
 
 
 def test_holes_of_tiles_go_deeper():
@@ -144,3 +170,22 @@ def test_zero_from_the_edges_of_a_given_stock():
     sizes = replace(job.relief, width=40.0, length=20.0, margin=None)
     setup = set_up(replace(job, relief=sizes, output=replace(job.output, pitch=1.0)), Shop.read(None))
     assert zero_place(setup) == pytest.approx((15.0, 15.0))
+
+
+@pytest.mark.parametrize(("units", "margin"), [("mm", 11.0), ("in", 0.4375 * 25.4)])
+def test_the_stock_is_told_as_it_is_sawn(units, margin):
+    """Not as its grid is: a given stock to the last digit, a default margin in whole mm or sixteenths."""
+    job = a_job(picture="demo_images/gate_sign.png", output={"pitch": 0.7, "units": units})
+    sizes = replace(job.relief, width=40.0, length=20.0, margin=None)
+    given = replace(job, relief=sizes, stock=type(job.stock)(width=65.0, length=41.0))
+    setup = set_up(given, Shop.read(None))
+    assert (setup.job.stock.width, setup.job.stock.length) == (65.0, 41.0)
+    assert sum(zero_place(setup)) == pytest.approx(53.0 - sum((setup.region.width, setup.region.length)) / 2)
+
+    wide = replace(given, stock=type(job.stock)(), roughing=replace(job.roughing, cutter="flat 6 mm"))
+    wide = replace(
+        wide, finishing=replace(job.finishing, cutter="ball 1/4 in" if units == "mm" else "ball 1/8 in")
+    )
+    setup = set_up(wide, Shop.read(None))
+    assert zero_place(setup) == pytest.approx((12.0, 12.0) if units == "mm" else (margin, margin))
+    assert setup.job.stock.width == pytest.approx(setup.region.width + 2 * zero_place(setup)[0])

@@ -39,6 +39,8 @@ CAUTIONS = (
     "eye and ear protection on, dust extraction running; hands, sleeves and hair clear",
     "guards in place, work and clamps secure, clamps clear of the cutter; never leave it unattended",
     "run it once above the stock with the spindle off before the first cut",
+    "the first move goes straight up or down to clearance height: have the cutter over the stock, clear of"
+    " all clamps",
     "the machine's manual, local rules and whoever trains you come first",
 )
 
@@ -266,26 +268,30 @@ def _opening(heads: Sequence[ProgramHead], machine: Machine, units: Units) -> It
 
 
 def _start(head: ProgramHead, machine: Machine, height: str) -> Iterator[str]:
-    """Yield the lines before a cutter's first move sideways."""
+    """Yield the lines before a cutter's first move sideways.
+
+    After a change it is lifted again: whoever puts it in may have touched off with it.
+    """
+    if not head.rpm > 0 and machine.spindle == "program":
+        yield "M5"
     yield f"G0 Z{height}"
     if machine.tool_change == "M6" and head.number:
         yield f"T{head.number} M6"
-    yield from _spindle_start(head, machine)
+        yield f"G0 Z{height}"
+    if head.rpm > 0:
+        yield from _spindle_start(head, machine)
 
 
 def _spindle_start(head: ProgramHead, machine: Machine) -> Iterator[str]:
-    """Yield the lines that start the spindle, have it started by hand, or make sure that it stands."""
+    """Yield the lines that start the spindle, or have it started by hand."""
     if machine.spindle == "by hand":
-        if head.rpm > 0:
-            text = f"Set the spindle to {head.rpm:.0f} rev/min by hand, start it, hands clear, then resume"
-            yield from _comment(text, machine)
-            yield "M0"
-    elif head.rpm > 0:
-        yield f"S{head.rpm:.0f} M3"
-        if machine.dwell > 0:
-            yield f"G4 P{_number(round(machine.dwell * 1000), 3, 1)}"
-    else:
-        yield "M5"
+        text = f"Set the spindle to {head.rpm:.0f} rev/min by hand, start it, hands clear, then resume"
+        yield from _comment(text, machine)
+        yield "M0"
+        return
+    yield f"S{head.rpm:.0f} M3"
+    if machine.dwell > 0:
+        yield f"G4 P{_number(round(machine.dwell * 1000), 3, 1)}"
 
 
 def _pause(said: str, machine: Machine) -> Iterator[str]:

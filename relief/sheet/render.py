@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from relief.colours import diverging
 from relief.heightfield import Heightfield
-from relief.hints import bed_note, below_board, depth_note, zero_place, zero_sentence
+from relief.hints import bed_note, below_board, depth_note, touching_off, zero_place, zero_sentence
 from relief.measures import percent
 from relief.pictures import deviation_limit, stage_png
 from relief.report import ProgramRun, Report, brief, format_time
@@ -63,6 +63,8 @@ def render_sheet(
         span=_span(trace),
         zero_place=zero_place(setup),
         zero_sentence=zero_sentence(setup),
+        touching_off=touching_off(setup),
+        clearance=setup.clearance,
         bed_note=bed_note(setup),
         depth_note=depth_note(setup),
         cutters=list(dict.fromkeys(run.cutter for run in report.programs if run.cutter)),

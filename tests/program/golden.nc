@@ -12,6 +12,8 @@
 (         cutter, never leave it unattended)
 (Caution: run it once above the stock with the spindle off before the)
 (         first cut)
+(Caution: the first move goes straight up or down to clearance height:)
+(         have the cutter over the stock, clear of all clamps)
 (Caution: the machine's manual, local rules and whoever trains you come)
 (         first)
 (Caution: resin gums the flutes, clean them)

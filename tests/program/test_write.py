@@ -116,6 +116,17 @@ def test_the_start_is_safe(units: str) -> None:
     assert first["F"] > first["X"]
 
 
+def test_a_spindle_that_stays_off_is_stopped_before_anything_moves() -> None:
+    """One left running would turn on the way up."""
+    assert code(text(rpm=0.0))[1:3] == ["M5", "G0 Z5.0"]
+    assert "M5" not in text(rpm=0.0, machine=MACHINES["by hand"])
+
+
+def test_a_cutter_is_lifted_after_the_change() -> None:
+    """Whoever puts it in may touch off with it: no way sideways from there."""
+    assert code(text(machine=MACHINES["changer"], number=7))[1:4] == ["G0 Z5.0", "T7 M6", "G0 Z5.0"]
+
+
 def test_the_end_is_safe() -> None:
     """The cutter is at clearance height before M5, and M2 is last."""
     assert code(text())[-3:] == ["G0 Z5.0", "M5", "M2"]
