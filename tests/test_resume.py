@@ -303,7 +303,7 @@ def test_a_drag_point_among_other_cutters_begins_at_its_first_cut(shared: Made) 
 
     first, cutout = made.text.decode("ascii").split("T2 M6")
     assert made.stops == ()
-    assert "T41 M6\nM5\n" in first
+    assert "M5\nG0 Z10.0\nT41 M6\nG0 Z10.0\n" in first
     assert not [line for line in code_of(first) if "M3" in line or "S" in line]
     assert [line for line in code_of(cutout) if "M3" in line]
 
