@@ -17,10 +17,9 @@ from relief.heightfield import Heightfield, Heights, Region
 from relief.kernels.bands import in_bands
 from relief.kernels.sweep import depths_below, depths_in_turn, sweep
 from relief.moves import Moves
-from relief.progress import Progress, Silent
 from relief.shop.records import Cutter
 
-BATCH = 1 << 19  # moves swept at once: bounds the memory and paces the progress
+BATCH = 1 << 19  # moves swept at once: bounds the memory
 CHUNK = 1 << 12  # moves between two looks at the stock
 FEW = 1 << 8  # moves that are followed one by one
 WINDOW = 1 << 7  # nodes along a window that is searched for the deepest cut
@@ -71,14 +70,13 @@ class _Carver:
         self.shape = np.array(profile(cutter), dtype=np.float64)
         self.points: Points = moves.points - (*stock.origin, 0.0)  # measured from node (0, 0)
 
-    def carve(self, first: int, last: int, progress: Progress) -> None:
+    def carve(self, first: int, last: int) -> None:
         """Carve the moves first ≤ k < last."""
         for start in range(first, last, BATCH):
             end = min(start + BATCH, last)
             sweep(
                 self.heights, self.pitch, self.shape, self.points[start:end], self.points[start + 1 : end + 1]
             )
-            progress.fraction(end / (len(self.points) - 1))
 
     def window(self, first: int, last: int) -> tuple[slice, slice]:
         """Return the (rows, columns) that the moves first ≤ k < last can reach."""
@@ -97,9 +95,7 @@ class _Carver:
         return self.heights[window].copy(), self.points[first : last + 1] - corner
 
 
-def carve_stock(
-    stock: Heightfield, moves: Moves, cutter: Cutter, progress: Progress | None = None
-) -> Heightfield:
+def carve_stock(stock: Heightfield, moves: Moves, cutter: Cutter) -> Heightfield:
     """Return what all moves, rapids too, leave of the stock.
 
     Parameters
@@ -109,7 +105,6 @@ def carve_stock(
     moves : Moves
         In the coordinates of the stock. A move with an end not told yet (NaN) removes nothing.
     cutter : Cutter
-    progress : Progress
 
     Returns
     -------
@@ -120,7 +115,7 @@ def carve_stock(
     The order of moves does not matter here: what is left is the least of all swept envelopes.
     """
     carver = _Carver(stock, moves, cutter)
-    carver.carve(0, len(moves), progress or Silent())
+    carver.carve(0, len(moves))
     return stock.with_heights(_finished(carver.heights))
 
 
@@ -207,7 +202,7 @@ def rapid_contact(
     carved = 0
     for chunk in np.unique(suspects // CHUNK):
         first = int(chunk) * CHUNK
-        carver.carve(carved, first, Silent())
+        carver.carve(carved, first)
         carved = first
         members = suspects[suspects // CHUNK == chunk]
         deep = depths_below(

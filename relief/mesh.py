@@ -110,10 +110,10 @@ def reduced_solid(
         top = _all_triangles(surface.rows, surface.columns)
     else:
         top = few_triangles(surface.heights, tolerance)
-    solid = _closed(surface, bottom, top)
-    if tolerance and largest and len(_HEADER) + 4 + _FACET.itemsize * len(solid.triangles) > largest:
+    mesh = _closed(surface, bottom, top)
+    if tolerance and largest and len(_HEADER) + 4 + _FACET.itemsize * len(mesh.triangles) > largest:
         return reduced_solid(surface, bottom, 1.5 * tolerance, largest)
-    return solid
+    return mesh
 
 
 def stl_bytes(mesh: Mesh) -> bytes:

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.kernels.motion import motion
+from relief.limits import LOOK_AHEAD
 from relief.moves import Moves
 from relief.shop.records import Machine
 
@@ -72,14 +73,14 @@ def program_seconds(moves: Moves, machine: Machine) -> float:
     return float(move_seconds(moves, machine).sum()) + moves.dwell
 
 
-def fastest_block_rate(moves: Moves, seconds: npt.NDArray[np.float64], run: int = 50) -> float:
+def fastest_block_rate(moves: Moves, seconds: npt.NDArray[np.float64], run: int = LOOK_AHEAD) -> float:
     """Return the most blocks per second that the controller has to take over any `run` blocks on end.
 
     Parameters
     ----------
     moves : Moves
     seconds : (n,) s, from `move_seconds`
-    run : blocks that a small controller looks ahead (common practice, no source)
+    run : blocks that the controller looks ahead
 
     Returns
     -------
@@ -90,7 +91,7 @@ def fastest_block_rate(moves: Moves, seconds: npt.NDArray[np.float64], run: int 
 
 
 def feed_that_eases(
-    moves: Moves, seconds: npt.NDArray[np.float64], rate: float, run: int = 50
+    moves: Moves, seconds: npt.NDArray[np.float64], rate: float, run: int = LOOK_AHEAD
 ) -> float | None:
     """Return the feed, mm/min, at which no `run` blocks on end come faster than `rate` a second.
 

@@ -172,22 +172,11 @@ def test_no_moves() -> None:
     assert deepest_cut(stock(), nothing, BALL).depth == 0.0
 
 
-def test_progress_is_told_to_its_end() -> None:
-    """Each batch of moves moves the progress on, up to 1."""
-
-    class Told:
-        def __init__(self) -> None:
-            self.fractions: list[float] = []
-
-        def stage(self, name: str) -> None: ...
-
-        def note(self, text: str) -> None: ...
-
-        def fraction(self, done: float) -> None:
-            self.fractions.append(done)
-
-    told = Told()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(carving, "BATCH", 2)
-        carve_stock(stock(), moves([(0.0, 0.0, -1.0)] * 6, "ccccc"), BALL, told)
-    assert told.fractions == [0.4, 0.8, 1.0]
+def test_batches_leave_what_one_sweep_leaves(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many moves are swept at once, no move is left out and none is made twice."""
+    places = [(float(x), float(y), -1.0 - 0.1 * x) for x in range(4) for y in (0, 3)]
+    path = moves(places, "c" * (len(places) - 1))
+    whole = carve_stock(stock(), path, BALL).heights
+    monkeypatch.setattr(carving, "BATCH", 2)
+    assert whole.min() < -1.0
+    assert (carve_stock(stock(), path, BALL).heights == whole).all()

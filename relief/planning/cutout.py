@@ -61,7 +61,6 @@ def plan_cutout(
     thickness: float,
     clearance: float,
     step: float = 0.001,
-    top: float = 0.0,
     stock: Region | None = None,
     cell: Cell | None = None,
 ) -> CutoutPlan:
@@ -76,7 +75,6 @@ def plan_cutout(
     thickness : mm, of the stock
     clearance : mm above the stock top, for rapids
     step : mm, the lattice that the program text can express
-    top : mm, nothing stands higher than this beside the outline, one cutter wide
     stock : the board; None: wide enough everywhere
     cell : the tile of which the toolpath cuts its share; None: it cuts all; tabs and warnings are the whole's
 
@@ -91,7 +89,7 @@ def plan_cutout(
     PlanError
         A cutter that is not flat, or tabs that are higher than what stands beside the part.
     """
-    rules = _rules(cutter, section, thickness, clearance, step, top)
+    rules = _rules(cutter, section, thickness, clearance, step)
     guard = step + THINNED  # roundings of the way move it away from the part, never into it
     kept = grown(outlines, rules.radius + guard)
     warnings: list[str] = []
@@ -107,13 +105,11 @@ def plan_cutout(
         for x, y in contour.wall.at(contour.tabs)
     )
     _warn(outlines, kept, section, rules, tabs, warnings)
-    deepest = max(-np.diff((rules.top, *rules.levels)), default=0.0)
+    deepest = max(-np.diff((0.0, *rules.levels)), default=0.0)
     return CutoutPlan(Toolpath.join(paths), tabs, float(deepest), tuple(warnings))
 
 
-def _rules(
-    cutter: Cutter, section: Cutout, thickness: float, clearance: float, step: float, top: float
-) -> Rules:
+def _rules(cutter: Cutter, section: Cutout, thickness: float, clearance: float, step: float) -> Rules:
     if cutter.kind != "flat":
         message = f'cutout.cutter = "{cutter.name}" is a {cutter.kind} cutter; a cutout needs a flat end mill'
         raise PlanError(message)
@@ -121,20 +117,18 @@ def _rules(
         message = "the cutout's stepdown and entry angle are not filled in"
         raise PlanError(message)
     bottom = section.skin - thickness if section.skin else -thickness - section.through
-    start = math.ceil(top / step - 1e-6)
-    units = start - math.ceil(bottom / step - 1e-6)
+    units = -math.ceil(bottom / step - 1e-6)
     layers = max(math.ceil(units / max(math.floor(section.stepdown / step + 1e-6), 1)), 1)
-    levels = tuple((start - units * k // layers) * step for k in range(1, layers + 1))
+    levels = tuple(-(units * k // layers) * step for k in range(1, layers + 1))
     tab_top = math.ceil((section.tab_height - thickness) / step - 1e-6) * step
-    if section.tabs and not section.skin and tab_top > start * step:
+    if section.tabs and not section.skin and tab_top > 0:
         message = (
             f"cutout.tab_height = {format_length(section.tab_height)} is more than the"
-            f" {format_length(start * step + thickness)} that stand beside the part; ask for lower tabs"
+            f" {format_length(thickness)} that stand beside the part; ask for lower tabs"
         )
         raise PlanError(message)
     return Rules(
         radius=cutter.diameter / 2,
-        top=start * step,
         levels=levels if units > 0 else (),
         tab_top=tab_top,
         slope=math.tan(math.radians(section.entry_angle)),

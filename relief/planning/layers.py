@@ -30,7 +30,6 @@ class Rules:
     Parameters
     ----------
     radius : mm, of the cutter
-    top : mm, where the stock begins
     levels : mm, heights of the layers, falling
     tab_top : mm, height of the tabs' tops
     slope : fall over run of the steepest ramp
@@ -40,7 +39,6 @@ class Rules:
     """
 
     radius: float
-    top: float
     levels: tuple[float, ...]
     tab_top: float
     slope: float
@@ -236,9 +234,9 @@ def cut_ring(along: Ring, gaps: tuple[Gap, ...], rules: Rules) -> Toolpath:
 def _cut_layers(way: Way, along: Ring, gaps: tuple[Gap, ...], rules: Rules) -> None:
     """Go round a ring layer by layer; over tabs, no deeper than their tops."""
     if not gaps or not gaps[0].beyond:
-        way.lift(rules.top, PLUNGE)
+        way.lift(0.0, PLUNGE)
     place = gaps[0].end if gaps else 0.0
-    above = rules.top
+    above = 0.0
     for level in rules.levels:
         kept = tuple(gap for gap in gaps if gap.beyond or level < rules.tab_top)
         if kept:

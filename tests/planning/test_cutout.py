@@ -190,7 +190,7 @@ class TestLayers:
         step, slope = 0.01, math.tan(math.radians(2.0))
         turns = np.linspace(0, 40 * math.pi, round(40 * math.pi * radius / 0.1))
         circle = radius * np.column_stack([np.cos(turns), np.sin(turns)])
-        rules = Rules(1.5, 0.0, (-1.0,), -1.0, slope, 0.0, 5.0, step)
+        rules = Rules(1.5, (-1.0,), -1.0, slope, 0.0, 5.0, step)
         way = Way(circle[0], rules)
         way.lift(0.0, PLUNGE)
         followed = way.ramp(circle, -1.0, slope)
@@ -254,15 +254,6 @@ class TestLayers:
     def test_no_rapid_touches_the_stock(self, cut):
         """Rapids run above the board, or straight up out of what is cut."""
         assert 0.0 == rapid_contact(cut.stock(), cut.moves, cut.cutter).depth
-
-    def test_starts_where_the_stock_starts(self):
-        """Where an earlier program has cleared the surround, no layer is cut in air."""
-        low, high = Cut(SHAPES["rectangle"], top=-5.0), Cut(SHAPES["rectangle"])
-
-        assert len(low.plan.toolpath.points) < len(high.plan.toolpath.points)
-        starts, ends = low.cuts
-        moving = (starts[:, :2] != ends[:, :2]).any(axis=1)
-        assert starts[moving, 2].max() <= -5.0
 
 
 def part_of(moves, first, last):
@@ -427,8 +418,8 @@ class TestTabs:
 
     def test_higher_than_the_stock_is_refused(self):
         """A tab cannot be higher than what stands beside the part."""
-        with pytest.raises(PlanError, match="tab_height = 3 mm is more than the 2 mm"):
-            Cut(SHAPES["rectangle"], top=-10.0)
+        with pytest.raises(PlanError, match=r"tab_height = 12\.5 mm is more than the 12 mm"):
+            Cut(SHAPES["rectangle"], replace(SECTION, tab_height=THICKNESS + 0.5))
 
 
 def bridges(cut: Cut, height: float) -> list[float]:
