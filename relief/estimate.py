@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +21,14 @@ from relief.cutting import deepest_layer
 from relief.feeds import Feeds, Speeds
 from relief.heightfield import Heightfield, Region
 from relief.operations import Operation
-from relief.planning.finishing import TOLERANCE, is_crowded, laid_stepover, plan_finishing
+from relief.planning.finishing import (
+    TOLERANCE,
+    FinishingPlan,
+    Piece,
+    laid_stepover,
+    plan_alike,
+    plan_finishing,
+)
 from relief.planning.rest import plan_rest
 from relief.planning.spacing import stepover, whole_passes
 from relief.planning.task import finishing_task
@@ -165,13 +171,13 @@ def sample_finishing(setup: Setup, cutter: Cutter) -> Sample:
     places = list(_strips(setup.region, axis, spacing, share))
     if not places:
         return _whole(setup, _finishing(setup, cutter), spacing, roughed(setup))
-    # a strip is planned as all of the relief is: along the same way, and with as much room
-    roomy = is_crowded(task, lines)
-    element = np.sqrt(1.0 + task.tip.slope() ** 2).sum(axis=1 if axis else 0)
+    parts = list(_parts(setup, cutter, places))
+    paths = _alike([part for part, _, _ in parts], cutter, lines.angle_deg)
     strips = [
-        _Strip(part, _finishing(part, cutter, lines.angle_deg, roomy), low, high, spacing, roughed(part))
-        for part, low, high in _parts(setup, cutter, places)
+        _Strip(part, plan, low, high, spacing, roughed(part))
+        for (part, low, high), plan in zip(parts, paths, strict=True)
     ]
+    element = np.sqrt(1.0 + task.tip.slope() ** 2).sum(axis=1 if axis else 0)
     return Sample(tuple(strips), axis, _share(strips, element, task.tip.y if axis else task.tip.x))
 
 
@@ -326,15 +332,28 @@ def _rest(setup: Setup, cutter: Cutter, left: Heightfield) -> Plan:
     return Plan("rest finishing", plan.toolpath, np.zeros(len(plan.toolpath.points)), cutter)
 
 
-def _finishing(
-    setup: Setup, cutter: Cutter, angle: float | Literal["auto"] | None = None, roomy: bool | None = None
-) -> Plan:
+def _finishing(setup: Setup, cutter: Cutter) -> Plan:
     asked = setup.job.finishing
     plan = plan_finishing(
-        setup.target, setup.region, cutter, asked.scallop,
-        angle=asked.angle if angle is None else angle, cut=asked.cut, clearance=setup.clearance,
-        step=setup.step, left=None if asked.cut == "both ways" else setup.stock, roomy=roomy,
+        setup.target, setup.region, cutter, asked.scallop, angle=asked.angle, cut=asked.cut,
+        clearance=setup.clearance, step=setup.step, left=None if asked.cut == "both ways" else setup.stock,
     )  # fmt: skip
+    return _plan(plan, cutter)
+
+
+def _alike(parts: Sequence[Setup], cutter: Cutter, angle: float) -> list[Plan]:
+    """Return the finishing of strips of a relief, each planned as all of it would be."""
+    setup, asked = parts[0], parts[0].job.finishing
+    pieces = [
+        Piece(part.target, part.region, None if asked.cut == "both ways" else part.stock) for part in parts
+    ]
+    plans = plan_alike(
+        pieces, cutter, asked.scallop, angle=angle, cut=asked.cut, clearance=setup.clearance, step=setup.step
+    )
+    return [_plan(plan, cutter) for plan in plans]
+
+
+def _plan(plan: FinishingPlan, cutter: Cutter) -> Plan:
     return Plan("finishing", plan.toolpath, np.zeros(len(plan.toolpath.points)), cutter)
 
 

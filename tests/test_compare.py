@@ -89,20 +89,20 @@ def test_a_large_relief_is_planned_in_strips(monkeypatch: pytest.MonkeyPatch) ->
     assert told.seconds == pytest.approx(full_seconds(job, ball.name), rel=0.10)
 
 
-def test_strips_take_the_decisions_of_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Bearing of the passes and room above the surface are asked of all of the relief, not of each strip."""
+def test_strips_take_the_bearing_of_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The bearing of the passes is asked of all of the relief, and all strips are planned alike."""
     setup, asked = set_up(job_of(PICTURES[-1], 90.0), SHOP), []
     empty = FinishingPlan(Toolpath.join([]), 0.0, 0.0, 0.0)
-    monkeypatch.setattr(estimate, "plan_finishing", lambda *_, **keys: asked.append(keys) or empty)
+    monkeypatch.setattr(
+        estimate,
+        "plan_alike",
+        lambda pieces, *_, **keys: asked.append((pieces, keys)) or [empty] * len(pieces),
+    )
     monkeypatch.setattr(estimate, "FINISHED_NODES", setup.relief.heights.size // 4)
-    for crowded in (True, False):
-        asked.clear()
-        monkeypatch.setattr(estimate, "is_crowded", lambda task, _, said=crowded: said and bool(task))
-        estimate.sample_finishing(setup, SHOP.cutter("ball 1/16 in"))
-        assert len(asked) == estimate.STRIPS
-        assert {keys["roomy"] for keys in asked} == {crowded}
-        assert {keys["angle"] for keys in asked} <= {0.0, 90.0}
-        assert len({keys["angle"] for keys in asked}) == 1
+    estimate.sample_finishing(setup, SHOP.cutter("ball 1/16 in"))
+    ((pieces, keys),) = asked
+    assert len(pieces) == estimate.STRIPS
+    assert keys["angle"] in (0.0, 90.0)
 
 
 def test_cutters_with_the_same_round_end_share_one_path() -> None:

@@ -11,6 +11,7 @@ Of two ways to lay passes the one is taken that is shorter, its repairs included
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -65,6 +66,21 @@ class FinishingPlan:
     notes: tuple[str, ...] = ()
 
 
+class Piece(NamedTuple):
+    """What is planned.
+
+    Parameters
+    ----------
+    target : Heightfield, the target over the whole stock
+    region : Region, the relief's box: the cutter's axis stays over it
+    left : what stands when the cutter comes: rapids from cut to cut go no higher than it asks for
+    """
+
+    target: Heightfield
+    region: Region
+    left: Heightfield | None = None
+
+
 def plan_finishing(
     target: Heightfield,
     region: Region,
@@ -78,15 +94,13 @@ def plan_finishing(
     step: float = 0.001,
     finest: Cutter | None = None,
     left: Heightfield | None = None,
-    roomy: bool | None = None,
     progress: Progress | None = None,
 ) -> FinishingPlan:
     """Plan the finishing of a relief.
 
     Parameters
     ----------
-    target : Heightfield, the target over the whole stock
-    region : Region, the relief's box: the cutter's axis stays over it
+    target, region, left : see `Piece`
     cutter : Cutter with a rounded end; its corner or ball radius is what leaves the ridges
     scallop : mm, ridge height, normal to the surface
     angle : bearing of the passes from X in degrees, or "auto"
@@ -97,8 +111,6 @@ def plan_finishing(
     step : mm, the lattice that program text can express
     finest : the finest of the cutters that come after, where there are such
         What this cutter cannot finish as the finest could is left to them.
-    left : what stands when the cutter comes: rapids from cut to cut go no higher than it asks for
-    roomy : whether paths may run half the scallop high; None: where there would be too many blocks else
     progress : Progress
 
     Returns
@@ -113,14 +125,42 @@ def plan_finishing(
         A scallop that the cutter cannot leave, a cutter without a rounded end, or one so thin that it falls
         between the nodes.
     """
-    told = progress or Silent()
-    shape = profile(cutter)
-    spacing = stepover(shape.corner_radius, scallop)
+    told, shape = progress or Silent(), profile(cutter)
     task = finishing_task(target, region, shape, scallop, tolerance, step, finest)
     told.fraction(0.2)
-    laid = _laid(task, shape, scallop, angle, cut, roomy)
-    task = laid.task
+    (laid,) = _laid([task], shape, scallop, angle, cut)
     told.fraction(0.4)
+    return _finished(laid, stepover(shape.corner_radius, scallop), clearance, left, told)
+
+
+def plan_alike(
+    pieces: Sequence[Piece],
+    cutter: Cutter,
+    scallop: float,
+    *,
+    angle: float,
+    cut: Literal["both ways", "climb", "conventional"] = "both ways",
+    clearance: float = 5.0,
+    step: float = 0.001,
+) -> list[FinishingPlan]:
+    """Plan the finishing of pieces of a relief, each as all of it would be: their passes lie in one way.
+
+    Parameters and errors are those of `plan_finishing`.
+    """
+    shape, told = profile(cutter), Silent()
+    tasks = [finishing_task(p.target, p.region, shape, scallop, TOLERANCE, step) for p in pieces]
+    spacing = stepover(shape.corner_radius, scallop)
+    return [
+        _finished(laid, spacing, clearance, piece.left, told)
+        for laid, piece in zip(_laid(tasks, shape, scallop, angle, cut), pieces, strict=True)
+    ]
+
+
+def _finished(
+    laid: Laid, spacing: float, clearance: float, left: Heightfield | None, told: Progress
+) -> FinishingPlan:
+    """Return the plan along passes that were laid, with whatever they miss brought in."""
+    task = laid.task
     path, touched = brought_in(task, laid.path, laid.missed, spacing)
     told.fraction(0.6)
     path = shortened(task, path, touched, spacing)
@@ -157,6 +197,14 @@ class Way(NamedTuple):
     tight: bool
 
 
+class Passes(NamedTuple):
+    """Whole passes, the task with the room above the tip that they have, and the path along them."""
+
+    lines: Lines
+    task: Task
+    path: Points
+
+
 class Laid(NamedTuple):
     """The path along whole passes, and what it misses.
 
@@ -167,7 +215,6 @@ class Laid(NamedTuple):
     missed : what it leaves too high
     angle_deg : bearing of the passes from X
     way : how they lie
-    cost : mm, length of passes and repairs
     """
 
     task: Task
@@ -175,48 +222,73 @@ class Laid(NamedTuple):
     missed: Runs
     angle_deg: float
     way: Way
-    cost: float
 
 
 def _laid(
-    task: Task,
+    tasks: Sequence[Task],
     shape: Profile,
     scallop: float,
     angle: float | Literal["auto"],
     cut: Literal["both ways", "climb", "conventional"],
-    roomy: bool | None,
-) -> Laid:
-    """Return passes a stepover apart, or a share of that where they and their repairs are shorter so."""
-    spacing, widest = stepover(shape.corner_radius, scallop), laid_stepover(shape, scallop, task.how[0])
-    passes: dict[float, tuple[Lines, Task, Points]] = {}
+) -> list[Laid]:
+    """Return passes a stepover apart, or a share of that where they and their repairs are shorter so.
 
-    def lay(way: Way, angle: float | Literal["auto"]) -> Laid:
+    What becomes of one task becomes of all.
+    """
+    spacing, widest = stepover(shape.corner_radius, scallop), laid_stepover(shape, scallop, tasks[0].how[0])
+    passes: dict[float, list[Passes]] = {}
+
+    def lay(way: Way, angle: float | Literal["auto"]) -> list[Laid]:
         if way.share not in passes:
-            lines = whole_passes(task.tip, shape.corner_radius, way.share * widest, angle)
-            passes[way.share] = lines, *_along_lines(task, lines, cut, roomy, spacing, scallop)
-        lines, roomier, path = passes[way.share]
-        if way.tight:
-            room = LESS * float(task.ground.room.max()) if roomier is task else TIGHTER * scallop
-            roomier = _tightened(roomier, path, spacing, room)
-            path = _along(roomier, lines, cut)
-        missed = missed_runs(roomier, path, spacing)
-        cost = path_length(path) + float(missed.costs(spacing).sum())
-        return Laid(roomier, path, missed, lines.angle_deg, way, cost)
+            lines = [whole_passes(task.tip, shape.corner_radius, way.share * widest, angle) for task in tasks]
+            passes[way.share] = _along_lines(tasks, lines, cut, spacing, scallop)
+        return [
+            _with_missed(task, own, way, cut, spacing, scallop)
+            for task, own in zip(tasks, passes[way.share], strict=True)
+        ]
 
     laid = lay(Way(1.0, tight=False), angle)
+    plain = sum(path_length(own.path) for own in laid)
     while way := _another_way(laid, spacing):
-        other = lay(way, laid.angle_deg)
-        if other.cost > WORTH * laid.cost:
+        other = lay(way, laid[0].angle_deg)
+        if _cost(other, plain, spacing) > WORTH * _cost(laid, plain, spacing):
             break
         laid = other
     return laid
 
 
-def _another_way(laid: Laid, spacing: float) -> Way | None:
+def _cost(laid: Sequence[Laid], plain: float, spacing: float) -> float:
+    """Return how long passes and repairs are, mm, where passes a stepover apart are `plain` mm long.
+
+    In pieces the passes are not measured: across a narrow one, one more or less is no small share.
+    """
+    passes = plain / laid[0].way.share if len(laid) > 1 else path_length(laid[0].path)
+    return passes + sum(float(own.missed.costs(spacing).sum()) for own in laid)
+
+
+def _with_missed(
+    task: Task,
+    passes: Passes,
+    way: Way,
+    cut: Literal["both ways", "climb", "conventional"],
+    spacing: float,
+    scallop: float,
+) -> Laid:
+    """Return the path along passes, laid tightly where that is the way, and what it misses."""
+    lines, roomier, path = passes
+    if way.tight:
+        room = LESS * float(task.ground.room.max()) if roomier is task else TIGHTER * scallop
+        roomier = _tightened(roomier, path, spacing, room)
+        path = _along(roomier, lines, cut)
+    return Laid(roomier, path, missed_runs(roomier, path, spacing), lines.angle_deg, way)
+
+
+def _another_way(laid: Sequence[Laid], spacing: float) -> Way | None:
     """Return another way to lay passes that may come out shorter, repairs included."""
-    share, tight = laid.way
-    costs = laid.missed.costs(spacing) / path_length(laid.path)
-    barely = costs[laid.missed.worst < BARELY].sum()
+    share, tight = laid[0].way
+    costs = np.concatenate([own.missed.costs(spacing) for own in laid])
+    costs /= sum(path_length(own.path) for own in laid)
+    barely = costs[np.concatenate([own.missed.worst for own in laid]) < BARELY].sum()
     if share > CLOSEST and costs.sum() - barely > GRAINY:
         return Way(CLOSER * share, tight)
     if share == 1 and not tight and barely > HARDLY:
@@ -225,18 +297,20 @@ def _another_way(laid: Laid, spacing: float) -> Way | None:
 
 
 def _along_lines(
-    task: Task,
-    lines: Lines,
+    tasks: Sequence[Task],
+    lines: Sequence[Lines],
     cut: Literal["both ways", "climb", "conventional"],
-    roomy: bool | None,
     spacing: float,
     scallop: float,
-) -> tuple[Task, Points]:
-    """Return the path along passes, and the task with more room above it where there were many vertices."""
-    if is_crowded(task, lines) if roomy is None else roomy:
-        task = task.with_room(LOOSE * scallop)
-        task = _tightened(task, _along(task, lines, cut), spacing, TIGHT * scallop)
-    return task, _along(task, lines, cut)
+) -> list[Passes]:
+    """Return passes, the tasks with more room above them where they had many vertices, and their paths."""
+    if _are_crowded(tasks, lines):
+        tasks = [task.with_room(LOOSE * scallop) for task in tasks]
+        tasks = [
+            _tightened(task, _along(task, own, cut), spacing, TIGHT * scallop)
+            for task, own in zip(tasks, lines, strict=True)
+        ]
+    return [Passes(own, task, _along(task, own, cut)) for task, own in zip(tasks, lines, strict=True)]
 
 
 def laid_stepover(shape: Profile, scallop: float, step: float) -> float:
@@ -280,7 +354,8 @@ def _tightened(task: Task, path: Points, spacing: float, tight: float) -> Task:
     return task.with_room(room)
 
 
-def is_crowded(task: Task, lines: Lines) -> bool:
+def _are_crowded(tasks: Sequence[Task], lines: Sequence[Lines]) -> bool:
     """Return whether exact paths along the passes would have too many vertices, judged by every eighth."""
-    path = _along(task, lines.every(PROBED), "climb")
-    return len(path) * task.tip.pitch / 2 > MANY * path_length(path)
+    paths = [_along(task, own.every(PROBED), "climb") for task, own in zip(tasks, lines, strict=True)]
+    many = sum(map(len, paths)) * tasks[0].tip.pitch / 2
+    return many > MANY * sum(map(path_length, paths))
