@@ -103,7 +103,7 @@ def check_room(
         room = float(shapely.distance(shape, solid))
         widest = widest_beside(cutter, clamp, z)
         needed = beyond + widest.radius + ROOM
-        if room == 0:
+        if shape.intersection(solid).area > 0:
             message = f"{clamp.name} stands on {what}; put it on the waste beside it, or name its place anew"
             raise JobError(message)
         if room < needed:

@@ -23,7 +23,8 @@ PIN_DEPTH = 6.0
 HOLE_RIM = 3.0
 # Finishing passes of neighbouring tiles overlap by this much on either side of their seam, mm.
 SEAM = 1.0
-# Two pins on one edge of the board stand so far apart, mm, that it does not turn: common practice, no source.
+# Two pins on one edge of the board stand at least so far apart, mm, and further where there is travel to
+# spare: the further, the less does a pin's play turn the board. Common practice, no source.
 BASE = 40.0
 # A tile that is shorter is not worth moving the board for, mm.
 LEAST_TILE = 10.0
@@ -256,11 +257,26 @@ def _in_two_rows(
         _check_margin(axis, margins, needs.margin)
     steps = (_step(sizes[0], counts[0], lattice), _step(sizes[1], counts[1], lattice))
     along = 0 if counts[1] == 2 else 1
-    return _there_and_back(relief, along, counts[along], steps, needs.hole_offset)
+    onward = _onward(steps[0], travel[0], needs), _onward(steps[1], travel[1], needs)
+    return _there_and_back(relief, along, counts[along], steps, needs.hole_offset, onward)
+
+
+def _onward(step: float, travel: float, needs: Needs) -> float:
+    """Return how far the second pin stands past a seam, mm: in the next tile, within the travel of this one.
+
+    Half of what the travel has to spare is left, to lay the board in.
+    """
+    spare = travel - step - needs.around - needs.drill.diameter / 2 - BASE / 2
+    return BASE / 2 + max(0.0, math.floor(min(spare / 2, step - BASE)))
 
 
 def _there_and_back(
-    relief: Region, along: int, count: int, steps: tuple[float, float], offset: float
+    relief: Region,
+    along: int,
+    count: int,
+    steps: tuple[float, float],
+    offset: float,
+    onward: tuple[float, float],
 ) -> Tiling:
     """Return two rows of tiles along an axis: the first run forth, the second back."""
     cells = [(k, 0) for k in range(count)] + [(k, 1) for k in reversed(range(count))]
@@ -272,9 +288,9 @@ def _there_and_back(
         pins: tuple[Place, ...] = ()
         ahead: tuple[Place, ...] = ()
         if number < last:
-            ahead = _pair(relief, along, cell, moves[number], steps, offset, 1)
+            ahead = _pair(relief, along, cell, moves[number], steps, offset, onward, 1)
             if number == 0 or moves[number] != moves[number - 1]:
-                pins = _pair(relief, along, cell, moves[number], steps, offset, 0)
+                pins = _pair(relief, along, cell, moves[number], steps, offset, onward, 0)
         shift = (at[0] * steps[0], at[1] * steps[1])
         tiles.append(Tile(number + 1, _share(relief, steps, at), shift, pins, ahead))
     legs = (
@@ -292,11 +308,13 @@ def _pair(
     move: tuple[int, int],
     steps: tuple[float, float],
     offset: float,
+    onward: tuple[float, float],
     ahead: int,
 ) -> tuple[Place, ...]:
     """Return the holes on whose pins a board stands before it is moved on (ahead 0), or after that (1).
 
-    They lie on either side of the line between the two positions, in the waste beside the row, or at its end.
+    They lie on either side of the line between the two positions, in the waste beside the row, or at its end,
+    the second `onward` from it along the way of the work.
     """
     low, high = (relief.left, relief.near), (relief.right, relief.far)
     moved = along if move[0] else 1 - along
@@ -306,5 +324,6 @@ def _pair(
     beside = high[1 - moved] + offset
     if move[0] and cell[1] == 0:
         beside = low[1 - moved] - offset
-    ends = (seam - BASE / 2, seam + BASE / 2)
+    way = 1 if sum(move) > 0 else -1
+    ends = sorted((seam - way * BASE / 2, seam + way * onward[moved]))
     return tuple((end, beside) if moved == 0 else (beside, end) for end in ends)

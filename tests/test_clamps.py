@@ -131,6 +131,7 @@ def test_roughing_goes_round_a_clamp_and_leaves_no_more_for_that(tmp_path):
 
 REFUSED = {
     "on the relief": ({"x": 19}, {}, ("clamp 1 stands on the relief",)),
+    "at its edge": ({"x": 20}, {}, ("stands 0 mm from the relief", "3.59 mm further")),
     "too near for the finishing": ({"x": 21}, {}, ("stands 1 mm", '"ball 1/8 in"', "2.59 mm further")),
     "its holder": ({"x": 24, "height": 40}, {}, ("the holder of", "further away")),
     "too near for the cutout": ({"x": 28}, {"cutout.shape": "rectangle"}, ("from the part", '"flat 1/4 in"')),

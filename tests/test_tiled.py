@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from itertools import pairwise
 from pathlib import Path
@@ -281,10 +282,29 @@ def test_holes_come_to_stand_on_pins(size):
             assert x < -8 or y < -8 or x > size[0] + 8 or y > size[1] + 8
             assert -30 < x < size[0] + 30
             assert -30 < y < size[1] + 30
-            assert -25 <= x - tile.shift[0] <= 75
-            assert -25 <= y - tile.shift[1] <= 75
+        box = tile.region.grown(NEEDS.beyond)
+        for axis, sides in enumerate(((box.left, box.right), (box.near, box.far))):
+            places = [*sides, *(hole[axis] for hole in tile.holes)]
+            assert max(places) - min(places) <= 100.0 - NEEDS.drill.diameter
     shares = sum(tile.region.width * tile.region.length for tile in tiling.tiles)
     assert shares == pytest.approx(size[0] * size[1])
+
+
+def test_pins_stand_far_apart_where_there_is_travel_to_spare():
+    """The play p of a pin turns a board by p over their distance: 0.05 mm over 40 mm is 0.36 mm at 290 mm.
+
+    Half of the travel that two rows leave is used, and half is left to lay the board in.
+    """
+    tiling = lay_out_tiles(Region(0, 0, 900, 580), (600.0, 600.0, 60.0), NEEDS, (30.0, 30.0), 0.001)
+    assert tiling is not None
+    for tile in tiling.tiles:
+        for pair in (tile.pins, tile.following):
+            if pair:
+                # 450 and 290 mm of the travel are needed for a tile, 46 for what stands out beside it
+                assert math.dist(*pair) >= 40.0 + (600.0 - 450.0 - 46.0) / 2 - 1.0
+            for axis in (0, 1):
+                places = [hole[axis] - tile.shift[axis] for hole in pair]
+                assert max(places, default=0.0) <= 600.0 - 46.0
 
 
 def test_a_path_is_cut_at_a_line():
