@@ -199,12 +199,12 @@ def _vee_choice(setup: Setup, cutter: Cutter, lost: LostDetail) -> Choice:
 
 def _too_short(setup: Setup, cutter: Cutter, depth: float) -> str:
     """Return why a cutter does not go deep enough, or an empty text (as the checks judge it)."""
-    clear = cutter.cutting_length if cutter.shank > cutter.diameter else cutter.reach
-    clear = min(clear, cutter.cutting_length)
-    if clear >= depth:
+    if cutter.cutting_length >= depth:
         return ""
-    units = setup.job.output.units
-    return f"too short: {format_length(clear, units)} for {format_length(round(depth, 3), units)} of depth"
+    edges, deep = (
+        format_length(round(size, 3), setup.job.output.units) for size in (cutter.cutting_length, depth)
+    )
+    return f"too short: {edges} for {deep} of depth"
 
 
 def _roughing_choice(setup: Setup, cutter: Cutter, shop: Shop) -> Choice:

@@ -19,6 +19,7 @@ MISSING = 0.02
 def hints(setup: Setup) -> tuple[str, ...]:
     """Return the notes of a set-up, those that warn first."""
     found = (
+        _short_note(setup),
         _through_note(setup),
         _small_note(setup),
         _untouched_note(setup),
@@ -93,6 +94,27 @@ def _untouched_note(setup: Setup) -> str:
     return (
         "warning: no stock top stays uncut to set Z0 on once roughing is done; set Z0 on the bed"
         ' (zero.z = "bed"), or take a stock or relief.margin that leaves some'
+    )
+
+
+def _short_note(setup: Setup) -> str:
+    """Return which finishing cutters may be too short, before the planning, which takes long.
+
+    Whether one is too short the checks tell: its tip may not come down to the deepest point.
+    """
+    depth, units = setup.depth, setup.job.output.units
+    short = [cutter for cutter in setup.finishing_cutters if cutter.cutting_length < depth]
+    if not short:
+        return ""
+    names = " and ".join(
+        f'"{cutter.name}" (cutting edges of {format_length(cutter.cutting_length, units)})'
+        for cutter in short
+    )
+    least = min(cutter.cutting_length for cutter in short)
+    return (
+        f"warning: the relief is {format_length(round(depth, 3), units)} deep, more than {names} may go, and"
+        " no program is written for a cutter that would go deeper than its edges: take one with longer edges,"
+        f" or relief.depth = {format_length(least, units)}"
     )
 
 

@@ -39,6 +39,18 @@ def test_a_part_that_stays_in_its_board_needs_nothing_below():
         assert program_head(setup, "cutout", FLAT, 9000, None).cautions[1:] == setup.material.cautions
 
 
+def test_a_cutter_that_is_shorter_than_the_relief_is_deep_is_told_before_planning():
+    """With its edges and the depth that they reach; one that is long enough is not."""
+    setup = a_setup()
+    short = replace(setup.finishing_cutter, name="stub", cutting_length=setup.depth - 0.5)
+    (note,) = [note for note in hints(replace(setup, finishing_cutters=(short,))) if "stub" in note]
+    assert f"the relief is {setup.depth:g} mm deep" in note
+    assert f'"stub" (cutting edges of {setup.depth - 0.5:g} mm)' in note
+    assert note.endswith(f"relief.depth = {setup.depth - 0.5:g} mm")
+    just = replace(short, cutting_length=setup.depth)
+    assert not any("edges" in note for note in hints(replace(setup, finishing_cutters=(just,))))
+
+
 @pytest.mark.parametrize("operation", ["cutout", "cutout, resumed: takes up 3-cutout.nc at line 9"])
 def test_a_cutout_asks_for_a_sacrificial_board(operation):
     """Notes, and the head of its program alone, say how deep it goes below the board."""
