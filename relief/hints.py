@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from relief.job import Job
 from relief.room import UNCUT, roughed_round
 from relief.setup import Setup
 from relief.tiling import PIN_DEPTH
@@ -20,6 +21,7 @@ def hints(setup: Setup) -> tuple[str, ...]:
     """Return the notes of a set-up, those that warn first."""
     found = (
         _short_note(setup),
+        _sheet_note(setup),
         _through_note(setup),
         _small_note(setup),
         _untouched_note(setup),
@@ -115,6 +117,16 @@ def _short_note(setup: Setup) -> str:
         f"warning: the relief is {format_length(round(depth, 3), units)} deep, more than {names} may go, and"
         " no program is written for a cutter that would go deeper than its edges: take one with longer edges,"
         f" or relief.depth = {format_length(least, units)}"
+    )
+
+
+def _sheet_note(setup: Setup) -> str:
+    """Return what is told of a sheet to be lit from behind whose material was not named."""
+    if setup.job.shaping.back_lit == "none" or setup.job.material != Job.material:
+        return ""
+    return (
+        f"warning: a sheet to be lit from behind would be cut with the speeds and feeds for"
+        f" {setup.material.name}; name what it is (material)"
     )
 
 

@@ -233,7 +233,7 @@ def set_key(table: dict[str, Any], name: str, value: Any, where: str) -> None:
     """
     known = [k.name for k in job_keys()]
     if name not in known:
-        message = f'{where}: unknown key "{brief(name)}"; {nearest(name, known)}'
+        message = f"{where}: {_unknown(name, known)}"
         raise JobError(message)
     section, _, last = name.rpartition(".")
     home = table
@@ -243,6 +243,16 @@ def set_key(table: dict[str, Any], name: str, value: Any, where: str) -> None:
             message = f'{where}: "{section}" is no table'
             raise JobError(message)
     home[last] = value
+
+
+def _unknown(name: str, known: list[str]) -> str:
+    """Return what is told of a name that is no key: the keys of a section, or where one of that name is."""
+    inside = [key for key in known if key.startswith(f"{name}.")]
+    if inside:
+        return f'"{name}" is a section; name one of its keys: {", ".join(inside)}'
+    same = [f'"{key}"' for key in known if key.endswith(f".{name}")]
+    meant = f"did you mean {' or '.join(same)}?" if same else nearest(name, known)
+    return f'unknown key "{brief(name)}"; {meant}'
 
 
 def _without_none(table: Mapping[str, Any]) -> dict[str, Any]:

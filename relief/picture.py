@@ -299,7 +299,9 @@ def _grey(path: Path, image: Image.Image, layout: str) -> _Grey:
         return _from_colours(image, layout)
     if image.mode in ("CMYK", "YCbCr", "LAB", "HSV"):
         grey = _from_colours(_as_rgb(image), layout)
-        return grey._replace(notes=(*grey.notes, f"{layout} colours are turned to red, green and blue first"))
+        return grey._replace(
+            notes=(*grey.notes, f"{image.mode} colours are turned to red, green and blue first")
+        )
     message = (
         f"{path}: its {layout} pixels have no plain black and white; save it as an 8- or 16-bit greyscale PNG"
     )

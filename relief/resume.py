@@ -114,6 +114,7 @@ def resume(
     """
     progress = progress or Silent()
     progress.stage("reading the job")
+    program_bytes(path)  # a misspelt name is told before its folder is looked into
     setup, _ = open_job(folder / "job.toml")
     told, programs = _sound_programs(folder, setup)
     cut, notes = _interrupted(path, folder, programs, line, position)

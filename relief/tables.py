@@ -227,6 +227,7 @@ def explain(error: ValidationError, cls: type[Any]) -> str:
 
 def _said(message: str) -> str:
     text = one_line(message.removeprefix("Value error, ").removeprefix("Input "))
+    text = text.replace("a valid tuple", "a list in [brackets]")
     return text[:1].lower() + text[1:]
 
 

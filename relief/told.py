@@ -13,6 +13,8 @@ from relief.files import whole_file
 from relief.shop.records import Cutter
 from relief.tables import read_record
 
+# What lies beside the programs in a job folder, and pictures: given in a program's place by mistake.
+NO_PROGRAMS = (".html", ".json", ".toml", ".png", ".jpg", ".jpeg", ".stl", ".ply", ".glb", ".pdf")
 # Larger files are no programs of the trade.
 LARGEST_FILE = 256 * 1024 * 1024
 
@@ -76,10 +78,14 @@ def program_bytes(path: Path) -> bytes:
     Raises
     ------
     ProgramError
-        It is not there, or too large to be one.
+        It is not there, plainly something else, or too large to be one.
     """
     try:
-        return whole_file(path, LARGEST_FILE)
+        text = whole_file(path, LARGEST_FILE)
     except OSError as error:
         message = f"{path}: {(error.strerror or str(error)).lower()}; give the path of a program"
         raise ProgramError(message) from None
+    if b"\0" in text or path.suffix.lower() in NO_PROGRAMS:
+        message = f"{path}: is no program; give the .nc files, in the order that you will run them"
+        raise ProgramError(message)
+    return text

@@ -137,6 +137,16 @@ def test_a_picture_that_does_not_use_its_depth(relief, tone):
     assert hints(a_setup()) == ()
 
 
+@pytest.mark.parametrize(
+    ("lit", "material"), [("clear", "softwood"), ("clear", "acrylic"), ("none", "softwood")]
+)
+def test_a_sheet_to_be_lit_needs_its_material(lit, material):
+    """Speeds for softwood are none for acrylic: a back-lit sheet without its name is warned of."""
+    job = a_job(shaping={"back_lit": lit, "attenuation": 0.5})
+    found = [note for note in hints(a_setup(replace(job, material=material))) if "lit from behind" in note]
+    assert bool(found) is ((lit, material) == ("clear", "softwood"))
+
+
 def test_levels_use_the_whole_depth(tmp_path):
     """What the note advises does what it says: a picture of greys reaches the depth asked for."""
     Image.fromarray(np.linspace(60, 200, 40 * 60).reshape(40, 60).astype(np.uint8)).save(

@@ -1,11 +1,12 @@
 """The job file: one set of keys, defaults stated once."""
 
+import re
 from pathlib import Path
 
 import pytest
 
 from relief.errors import JobError
-from relief.job import Job, job_from_source, job_keys
+from relief.job import Job, job_from_source, job_keys, set_key
 
 
 def test_a_job_file_is_read_and_its_paths_count_from_its_folder(tmp_path):
@@ -74,3 +75,19 @@ def test_every_key_has_a_meaning():
     """Help, reference and commented job files are made from these."""
     for key in job_keys():
         assert key.meaning, key.name
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("style", 'unknown key "style"; did you mean "relief.style"?'),
+        ("xy", 'unknown key "xy"; did you mean "zero.xy"?'),
+        ("cut", 'did you mean "roughing.cut" or "finishing.cut"?'),
+        ("zero", '"zero" is a section; name one of its keys: zero.xy, zero.z'),
+        ("relief.stile", 'unknown key "relief.stile"; did you mean "relief.style"?'),
+    ],
+)
+def test_a_key_without_its_section_is_found(name: str, words: str) -> None:
+    """Whoever forgets the section, or names it alone, is told the whole name."""
+    with pytest.raises(JobError, match=re.escape(words)):
+        set_key({}, name, "x", "command line")

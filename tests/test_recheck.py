@@ -12,10 +12,12 @@ import pytest
 from click.testing import CliRunner, Result
 
 from relief.cli import relief
+from relief.errors import ProgramError
 from relief.job import job_from_source
 from relief.recheck import recheck, recheck_without_job
 from relief.report import Report
 from relief.shop.load import Shop
+from relief.told import program_bytes
 from relief.workflow import carve
 from tests import fields
 
@@ -318,3 +320,11 @@ def test_what_is_not_there_is_exit_1(arguments, said, tmp_path, monkeypatch):
     assert 1 == result.exit_code
     assert 1 == len(result.stderr.splitlines())
     assert said in result.stderr
+
+
+@pytest.mark.parametrize("name", ["sheet.html", "carved.png", "program.nc"])
+def test_what_is_no_program_is_not_read_as_one(name: str, tmp_path: Path) -> None:
+    """A page, a picture, or what holds bytes of no text: it is told what to give instead."""
+    (tmp_path / name).write_bytes(b"G21\n\0" if name.endswith(".nc") else b"<p>")
+    with pytest.raises(ProgramError, match=rf"{name}: is no program; give the \.nc files"):
+        program_bytes(tmp_path / name)
