@@ -16,7 +16,7 @@ from relief.planning.shares import reach
 from relief.shaping import LARGEST
 from relief.shop.records import Cutter, Machine
 from relief.tiling import PIN_DEPTH, SEAM, Needs, Tiling, lay_out_tiles
-from relief.units import MM_PER_INCH, Units, format_length
+from relief.units import format_length
 
 # Stock beside a relief, at least, mm: common practice, no source.
 LEAST_MARGIN = 10.0
@@ -57,7 +57,8 @@ def margins_round(job: Job, relief: Heightfield, chosen: Chosen) -> tuple[float,
             margin = max(margin, cut_width(job, chosen.freeing) + FRAME)
         if job.tiles:
             margin = max(margin, _tile_needs(job, relief.pitch, chosen).margin)
-        margin = _to_measure(margin, job.output.units)
+        # whole millimetres can be measured; in an inch job too, since units change no board
+        margin = math.ceil(margin - 1e-9)
     sides = []
     for name, stock, size in (
         ("width", job.stock.width, relief.width),
@@ -73,12 +74,6 @@ def margins_round(job: Job, relief: Heightfield, chosen: Chosen) -> tuple[float,
     margins = sides[0], sides[1]
     _check_nodes(relief, margins)
     return margins
-
-
-def _to_measure(margin: float, units: Units) -> float:
-    """Return the next larger margin that can be measured with a rule: whole millimetres, or sixteenths."""
-    mark = 1.0 if units == "mm" else MM_PER_INCH / 16
-    return math.ceil(margin / mark - 1e-9) * mark
 
 
 def _check_nodes(relief: Heightfield, margins: tuple[float, float]) -> None:

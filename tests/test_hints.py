@@ -194,9 +194,9 @@ def test_zero_from_the_edges_of_a_given_stock():
     assert zero_place(setup) == pytest.approx((15.0, 15.0))
 
 
-@pytest.mark.parametrize(("units", "margin"), [("mm", 11.0), ("in", 0.4375 * 25.4)])
-def test_the_stock_is_told_as_it_is_sawn(units, margin):
-    """Not as its grid is: a given stock to the last digit, a default margin in whole mm or sixteenths."""
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_the_stock_is_told_as_it_is_sawn(units):
+    """Not as its grid is: a given stock to the last digit, a default margin in whole millimetres."""
     job = a_job(picture="demo_images/gate_sign.png", output={"pitch": 0.7, "units": units})
     sizes = replace(job.relief, width=40.0, length=20.0, margin=None)
     given = replace(job, relief=sizes, stock=type(job.stock)(width=65.0, length=41.0))
@@ -205,9 +205,7 @@ def test_the_stock_is_told_as_it_is_sawn(units, margin):
     assert sum(zero_place(setup)) == pytest.approx(53.0 - sum((setup.region.width, setup.region.length)) / 2)
 
     wide = replace(given, stock=type(job.stock)(), roughing=replace(job.roughing, cutter="flat 6 mm"))
-    wide = replace(
-        wide, finishing=replace(job.finishing, cutter="ball 1/4 in" if units == "mm" else "ball 1/8 in")
-    )
+    wide = replace(wide, finishing=replace(job.finishing, cutter="ball 1/4 in"))
     setup = set_up(wide, Shop.read(None))
-    assert zero_place(setup) == pytest.approx((12.0, 12.0) if units == "mm" else (margin, margin))
+    assert zero_place(setup) == pytest.approx((12.0, 12.0))
     assert setup.job.stock.width == pytest.approx(setup.region.width + 2 * zero_place(setup)[0])
