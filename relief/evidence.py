@@ -15,7 +15,7 @@ from relief.measures import FineFigures, LostDetail, ScallopFigures
 from relief.moves import Moves
 from relief.sections import Clamp, Cutout
 from relief.shop.records import Cutter, Machine, Material
-from relief.units import MM_PER_INCH, Units, format_length
+from relief.units import MM_PER_INCH, Units, Wording
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,18 +97,13 @@ class RunEvidence:
     clamps: tuple[Clamp, ...] = ()
 
     @property
-    def read_in(self) -> Units:
-        """The unit in which the user reads lengths."""
-        return self.units or "mm"
+    def words(self) -> Wording:
+        """How sizes and places are told: in the user's unit, as the first program counts."""
+        return Wording(self.units or "mm", self.programs[0].zero[:2])
 
     def told(self, length: float) -> str:
         """Return a length in the user's unit."""
-        return format_length(length, self.read_in)
-
-    def told_place(self, x: float, y: float) -> str:
-        """Return a place of the relief, mm from its near left corner, as the first program counts it."""
-        zero = self.programs[0].zero
-        return f"X {self.told(round(x + zero[0], 1))} Y {self.told(round(y + zero[1], 1))}"
+        return self.words.length(length)
 
     @property
     def cuts(self) -> tuple[ReadProgram, ...]:

@@ -34,6 +34,7 @@ from relief.setup import Setup
 from relief.shop.records import Cutter
 from relief.surfaces import reachable_inside
 from relief.toolpath import Toolpath
+from relief.units import Wording
 
 # Share of the surface that a finer cutter has to cut again, from which on the coarser ones bought little
 # (measured: the 1/4 in ball takes 0.4 of a 1/16 in tapered ball's time, the rest half as much again an area).
@@ -343,6 +344,7 @@ def cutout_plan(
         step=setup.step,
         stock=setup.target.region,
         cell=cell,
+        words=Wording(setup.job.output.units, setup.zero[:2]),
     )
     return _planned(
         operation, setup, plan.toolpath, part.section, stepdown=plan.stepdown, notes=plan.warnings

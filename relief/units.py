@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import math
 import re
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
@@ -171,3 +172,38 @@ def format_surface_speed(speed: float, units: Units) -> str:
     ('300 m/min', '984 ft/min')
     """
     return f"{speed:.0f} m/min" if units == "mm" else f"{speed * 1000 / (12 * MM_PER_INCH):.0f} ft/min"
+
+
+@dataclass(frozen=True)
+class Wording:
+    """How sizes and places of a job are told: in the user's unit, counted as its programs count.
+
+    Parameters
+    ----------
+    units : that unit
+    zero : (x, y) mm, what the programs' coordinates are ahead of the relief's
+
+    Examples
+    --------
+    >>> Wording("in", (-25.4, 0.0)).place(50.8, 12.7)
+    'X 1 in Y 0.5 in'
+    """
+
+    units: Units = "mm"
+    zero: tuple[float, float] = (0.0, 0.0)
+
+    def length(self, length: float) -> str:
+        """Tell a length, mm."""
+        return format_length(length, self.units)
+
+    def area(self, area: float) -> str:
+        """Tell an area, mm²."""
+        return format_area(area, self.units)
+
+    def place(self, x: float, y: float) -> str:
+        """Tell a place, mm from the relief's near left corner, to 0.1 mm or 0.01 in."""
+        places, unit = (1, 1.0) if self.units == "mm" else (2, MM_PER_INCH)
+        x, y = (
+            round((at + ahead) / unit, places) * unit for at, ahead in zip((x, y), self.zero, strict=True)
+        )
+        return f"X {self.length(x)} Y {self.length(y)}"

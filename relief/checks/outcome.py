@@ -6,7 +6,6 @@ from relief.checks.check import Check
 from relief.evidence import Evidence, floor_left
 from relief.holding import Holding
 from relief.sections import Cutout
-from relief.units import format_area
 
 # Depth below the target that float32 heights and the lattice of the text explain, mm.
 GOUGE_LIMIT = 0.005
@@ -48,7 +47,7 @@ def part_held(evidence: Evidence) -> Check:
     held_by = f"a skin of {evidence.told(asked.skin)}" if asked.skin else f"{len(found.bridges)} tabs"
     return Check(
         "part held", not fault, found.section, 0.0, "mm²",
-        fault or f"the part is held by {held_by}, {format_area(found.section, evidence.read_in)} in all",
+        fault or f"the part is held by {held_by}, {evidence.words.area(found.section)} in all",
         "stop",
     )  # fmt: skip
 
@@ -68,7 +67,7 @@ def _holding_fault(found: Holding, asked: Cutout, evidence: Evidence) -> str:
     if found.loose_parts:
         return f"{found.loose_parts} of {found.parts} parts would come loose: nothing joins them to the board"
     if found.loose_waste > LOOSE_WASTE:
-        waste = format_area(found.loose_waste, evidence.read_in)
+        waste = evidence.words.area(found.loose_waste)
         return f"{waste} of waste would come loose under the turning cutter"
     if asked.skin:
         return ""
@@ -81,7 +80,7 @@ def _holding_fault(found: Holding, asked: Cutout, evidence: Evidence) -> str:
         narrow, wide = asked.tab_width - slack, WIDE_TAB * asked.tab_width + slack
         if not (narrow <= bridge.width <= wide and abs(bridge.height - asked.tab_height) <= TAB_SLACK):
             return (
-                f"what joins the part to its board at {evidence.told_place(bridge.x, bridge.y)}"
+                f"what joins the part to its board at {evidence.words.place(bridge.x, bridge.y)}"
                 f" is {told(round(bridge.width, 2))} x {told(round(bridge.height, 2))},"
                 f" where a tab has {told(asked.tab_width)} x {told(asked.tab_height)}"
             )

@@ -131,7 +131,7 @@ def controller_keeps_up(evidence: RunEvidence) -> Check:
     message = f"{evidence.programs[worst].file} sends up to {rate:.0f} lines a second"
     feed = feed_that_eases(evidence.programs[worst].moves, taken[worst], limit)
     if feed is not None:
-        slow = format_feed(feed, evidence.read_in)
+        slow = format_feed(feed, evidence.words.units)
         message += f"; set output.ease = true, which slows where it must, or feed at {slow}"
     return Check("controller keeps up", rate <= limit, rate, limit, "blocks/s", message, "warn")
 

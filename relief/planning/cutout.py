@@ -8,7 +8,7 @@ milling, which leaves the better wall.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -23,7 +23,7 @@ from relief.planning.tabs import Room, Tab, banks, tab_places
 from relief.sections import Cutout
 from relief.shop.records import Cutter
 from relief.toolpath import Toolpath
-from relief.units import format_length
+from relief.units import Wording, format_length
 
 # A ring shorter than this share of the cutter's diameter leaves no room for a ramp.
 SHORTEST = 0.5
@@ -33,6 +33,8 @@ LARGE_WASTE = 3.0
 CLEARING = 0.8
 # Waste on a thinner neck, mm, breaks off: common practice, no source.
 NECK = 1.0
+# How sizes and places are told where no job says it.
+MILLIMETRES = Wording()
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +55,18 @@ class CutoutPlan:
     warnings: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class _Warnings:
+    """What is to be said of a cutout, and in which words sizes and places are told."""
+
+    words: Wording
+    said: list[str] = field(default_factory=list)
+
+    def say(self, text: str) -> None:
+        """Add a sentence."""
+        self.said.append(text)
+
+
 def plan_cutout(
     outlines: BaseGeometry,
     cutter: Cutter,
@@ -63,6 +77,7 @@ def plan_cutout(
     step: float = 0.001,
     stock: Region | None = None,
     cell: Cell | None = None,
+    words: Wording = MILLIMETRES,
 ) -> CutoutPlan:
     """Plan the cuts that free a part from its board.
 
@@ -77,6 +92,7 @@ def plan_cutout(
     step : mm, the lattice that the program text can express
     stock : the board; None: wide enough everywhere
     cell : the tile of which the toolpath cuts its share; None: it cuts all; tabs and warnings are the whole's
+    words : in which the warnings tell sizes and places
 
     Returns
     -------
@@ -92,7 +108,7 @@ def plan_cutout(
     rules = _rules(cutter, section, thickness, clearance, step)
     guard = step + THINNED  # roundings of the way move it away from the part, never into it
     kept = grown(outlines, rules.radius + guard)
-    warnings: list[str] = []
+    warnings = _Warnings(words)
     walls = _walls(kept, rules, section, warnings)
     frame, loose = _waste(kept, walls, rules, stock)
     contours = [_with_tabs(wall, outlines, frame, loose, rules, section, warnings) for wall in walls]
@@ -106,7 +122,7 @@ def plan_cutout(
     )
     _warn(outlines, kept, section, rules, tabs, warnings)
     deepest = max(-np.diff((0.0, *rules.levels)), default=0.0)
-    return CutoutPlan(Toolpath.join(paths), tabs, float(deepest), tuple(warnings))
+    return CutoutPlan(Toolpath.join(paths), tabs, float(deepest), tuple(warnings.said))
 
 
 def _rules(cutter: Cutter, section: Cutout, thickness: float, clearance: float, step: float) -> Rules:
@@ -138,15 +154,15 @@ def _rules(cutter: Cutter, section: Cutout, thickness: float, clearance: float, 
     )
 
 
-def _walls(kept: BaseGeometry, rules: Rules, section: Cutout, warnings: list[str]) -> list[Contour]:
+def _walls(kept: BaseGeometry, rules: Rules, section: Cutout, warnings: _Warnings) -> list[Contour]:
     """Return the rings along every wall, holes first, as yet without tabs."""
     clear = grown(kept, section.allowance) if section.allowance else kept
     found = []
     for line, hole in rims(kept):
         if line.length < SHORTEST * 2 * rules.radius:
             middle = line.centroid
-            warnings.append(
-                f"the hole at X {middle.x:.1f} Y {middle.y:.1f} mm is too small for the cutout cutter"
+            warnings.say(
+                f"the hole at {warnings.words.place(middle.x, middle.y)} is too small for the cutout cutter"
                 " and stays uncut"
             )
             continue
@@ -184,7 +200,7 @@ def _with_tabs(
     loose: list[shapely.Polygon],
     rules: Rules,
     section: Cutout,
-    warnings: list[str],
+    warnings: _Warnings,
 ) -> Contour:
     """Return a wall with its tabs: to the frame, or in a hole to large waste that it then holds."""
     wanted, holding, room = section.tabs, frame, _room(section, rules)
@@ -197,7 +213,7 @@ def _with_tabs(
         return contour
     places = tab_places(contour.wall, wanted, room, outlines, holding)
     if len(places) < wanted:
-        warnings.append(f"only {len(places)} of {wanted} tabs find room round {_name(contour)}")
+        warnings.say(f"only {len(places)} of {wanted} tabs find room round {_name(contour, warnings.words)}")
     held_by = banks(contour.wall, places, room)
     loose[:] = [piece for piece in loose if not piece.intersects(held_by)]
     return contour._replace(tabs=tuple(places))
@@ -209,9 +225,9 @@ def _room(section: Cutout, rules: Rules) -> Room:
     return Room(section.tab_width, gap, rules.radius, 1.3 * rules.radius + section.allowance)
 
 
-def _name(contour: Contour) -> str:
+def _name(contour: Contour, words: Wording) -> str:
     middle = shapely.Polygon(contour.wall.points).representative_point()
-    return f"the {'hole' if contour.hole else 'part'} at X {middle.x:.1f} Y {middle.y:.1f} mm"
+    return f"the {'hole' if contour.hole else 'part'} at {words.place(middle.x, middle.y)}"
 
 
 def _clear_ring(wall: Ring, clear: BaseGeometry, rules: Rules, section: Cutout) -> Ring | None:
@@ -252,15 +268,14 @@ def _warn(
     section: Cutout,
     rules: Rules,
     tabs: tuple[Tab, ...],
-    warnings: list[str],
+    warnings: _Warnings,
 ) -> None:
     """Add what the user must know about holding the part and about places that the cutter cannot reach."""
     if section.skin:
-        warnings.append(
-            f"a skin of {format_length(section.skin)} holds the part; cut it with a knife or saw afterwards"
-        )
+        skin = warnings.words.length(section.skin)
+        warnings.say(f"a skin of {skin} holds the part; cut it with a knife or saw afterwards")
     elif not tabs:
-        warnings.append(
+        warnings.say(
             "no tab holds the part: hold it from below (double-sided tape, vacuum) before the cutout starts,"
             " or it comes loose under the turning cutter"
         )
@@ -268,6 +283,5 @@ def _warn(
     uncut = shapely.difference(shrunk(kept, rules.radius), grown(outlines, 0.1))
     narrow = sum(piece.area for piece in pieces(uncut))
     if narrow > rules.radius**2:
-        warnings.append(
-            f"{narrow:.0f} mm² beside the outline are too narrow for the cutout cutter and stay on the part"
-        )
+        area = warnings.words.area(narrow)
+        warnings.say(f"{area} beside the outline are too narrow for the cutout cutter and stay on the part")

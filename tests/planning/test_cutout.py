@@ -27,6 +27,7 @@ from relief.program.write import ProgramHead, write_program
 from relief.sections import Cutout
 from relief.shop.records import Cutter, Machine
 from relief.toolpath import CUT, PLUNGE
+from relief.units import Wording
 
 CUTTER = Cutter("flat", 6.0, cutting_length=30.0)
 SECTION = Cutout(shape="rectangle", stepdown=3.0, entry_angle=5.0)
@@ -462,7 +463,7 @@ class TestHoles:
         none, tight = (Cut(rectangle(BOX) - shapely.Point(20, 15).buffer(r)) for r in (2.9, 3.2))
 
         assert any("mm² beside the outline are too narrow" in text for text in none.plan.warnings)
-        assert any("hole at X 20.0 Y 15.0 mm is too small" in text for text in tight.plan.warnings)
+        assert any("hole at X 20 mm Y 15 mm is too small" in text for text in tight.plan.warnings)
 
     @pytest.mark.parametrize(("neck", "stays"), [(1.6, True), (0.6, False)])
     def test_waste_in_a_bay_hangs_on_a_neck_that_is_thick_enough(self, neck, stays):
@@ -473,6 +474,15 @@ class TestHoles:
         plug = cut.standing(0.01 - THICKNESS) & shapely.box(22, 22, 38, 38)
 
         assert plug.area == pytest.approx(16**2 if stays else 0.0, abs=1.0)
+
+    def test_places_are_told_as_the_programs_count_them(self):
+        """In inches from the middle of the box: a hole at (20, 15) mm of 50 × 40 lies at −5/25.4, −5/25.4."""
+        words = Wording("in", (-25.0, -20.0))
+        tight = Cut(rectangle(BOX) - shapely.Point(20, 15).buffer(3.2), words=words)
+        none = Cut(rectangle(BOX) - shapely.Point(20, 15).buffer(2.9), words=words)
+
+        assert any("hole at X -0.2 in Y -0.2 in is too small" in text for text in tight.plan.warnings)
+        assert any(" in² beside the outline are too narrow" in text for text in none.plan.warnings)
 
     def test_a_bay_whose_mouth_the_cutter_passes_leaves_nothing_loose(self):
         """Waste cut off inside a bay of the outline is cleared or held."""
