@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import optimize
 
 from relief.cutters import Profile, profile_height
 
@@ -264,21 +265,25 @@ def surface_from_above(triangles: np.ndarray, rows: int, columns: int) -> np.nda
     return top
 
 
-def ease_over(low: np.ndarray, high: np.ndarray, reach: int, bend: float) -> np.ndarray:
-    """Return the mean of `low` plus the upper envelope of what stands over it, between low and high.
+def bends_and_height(way: np.ndarray, low: np.ndarray, lift: float) -> float:
+    """Return half the sum of squared second differences, and lift times the sum of the height over `low`."""
+    return float((np.diff(way, 2) ** 2).sum() / 2 + lift * (way - low).sum())
 
-    The mean by numpy's convolution with the ends repeated, the envelope by two searches over all pairs.
-    """
 
-    def box(values: np.ndarray) -> np.ndarray:
-        wide = np.pad(values, reach, mode="edge")
-        return np.convolve(wide, np.full(2 * reach + 1, 1 / (2 * reach + 1)), mode="valid")
-
-    mean = box(box(low))
-    squares = (np.arange(len(low))[:, None] - np.arange(len(low))[None, :]) ** 2
-    over = (low - mean)[None, :] - 0.25 * bend * squares
-    envelope = (over.max(axis=1)[None, :] + 0.5 * bend * squares).min(axis=1)
-    return np.maximum(np.minimum(mean + envelope, high), low)
+def least_bent(low: np.ndarray, high: np.ndarray, lift: float) -> np.ndarray:
+    """Return the way between two bounds for which that is least, by scipy's bounded search."""
+    if len(low) < 4:
+        return low
+    bend = np.diff(np.eye(len(low)), 2, axis=0)
+    found = optimize.minimize(
+        lambda way: bends_and_height(way, low, lift),
+        (low + np.minimum(high, low + 1)) / 2,
+        jac=lambda way: bend.T @ (bend @ way) + lift,
+        bounds=optimize.Bounds(low, high),
+        method="L-BFGS-B",
+        options={"maxiter": 20000, "maxfun": 40000, "ftol": 1e-13, "gtol": 1e-9},
+    )
+    return np.asarray(found.x)
 
 
 def loads_by_steps(

@@ -20,8 +20,9 @@ Counts = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 EVEN = 5e-3  # mm: heights this close count as the same when a descent is planned
-NEAR = 0.05  # mm: stock that close below the tip counts as met, for slivers between the nodes
 RUN_UP = 8  # nodes: going back and forth takes at least so many, if the pass has them
+FURTHER = 1.6  # how much further each round of `ease_over` goes than it would: fewer do
+NEAR = 0.05  # mm: stock that close below the tip counts as met, for slivers between the nodes
 
 
 @kernel
@@ -196,6 +197,8 @@ def descend(
     drop: float,
     bite: float,
     leave: float,
+    least: int,
+    begin: int,
     nodes: Counts,
     heights: Doubles,
     cuts: Flags,
@@ -204,7 +207,8 @@ def descend(
 
     Where the stock under the cutter's axis stands more than `bite` above the floor, the tip sinks by at most
     `drop` from node to node. The wedge that this leaves is taken by going back and forth over it before the
-    pass goes on; a wedge at the end of the pass may end it at either of its ends.
+    pass goes on; a wedge at the end of the pass may end it at either of its ends. A walk may begin further in
+    and sink on its way back to the first node: that saves a way to and fro.
 
     Parameters
     ----------
@@ -213,7 +217,8 @@ def descend(
     met : (n,) mm, highest stock under the cutter; changed
     drop : mm, steepest descent into stock from one node to the next
     bite : mm
-    leave : mm, a wedge no higher than this above the floor is left
+    leave, least : mm and nodes, a wedge that stands higher than this above the floor over fewer nodes is left
+    begin : number of the node that the walk begins at
     nodes, heights, cuts : out, (m,) number of the node, height of the tip, whether stock may be met there
 
     Returns
@@ -224,13 +229,15 @@ def descend(
     solid = np.empty(n, dtype=np.bool_)
     for m in range(n):
         solid[m] = axis[m] > floor[m] + bite
-    height = max(floor[0], axis[0]) if solid[0] else floor[0]
-    count = _stand(NONE, height, axis, met, nodes, heights, cuts, NONE)
+    height = max(floor[begin], axis[begin]) if solid[begin] else floor[begin]
+    count = _stand(begin, height, axis, met, nodes, heights, cuts, NONE)
+    if begin > 0:
+        count = _go(begin, NONE, floor, axis, met, solid, drop, bite, nodes, heights, cuts, count)
     at, front, wedge = NONE, NONE, -1
     while count < nodes.shape[0]:
         goal = front + 1
         if at < front:
-            if front == n - 1 and not _left(floor, axis, at, front, leave):
+            if front == n - 1 and not _left(floor, axis, at, front, leave, least):
                 break
             goal = front
         else:
@@ -239,7 +246,7 @@ def descend(
                 wedge = at
             if wedge >= 0 and (not above or at == n - 1):
                 wedge = min(wedge, max(at - RUN_UP, 0))
-                if wedge < at and _left(floor, axis, wedge, at, leave):
+                if wedge < at and _left(floor, axis, wedge, at, leave, least):
                     goal = wedge
                 else:
                     wedge = -1
@@ -296,11 +303,12 @@ def _stand(
 
 
 @inner
-def _left(floor: Doubles, axis: Doubles, first: int, last: int, leave: float) -> bool:
-    most = -np.inf
+def _left(floor: Doubles, axis: Doubles, first: int, last: int, leave: float, least: int) -> bool:
+    high = 0
     for m in range(first, last + 1):
-        most = max(most, axis[m] - floor[m])
-    return most > leave
+        if axis[m] - floor[m] > leave:
+            high += 1
+    return high >= least
 
 
 @kernel
@@ -349,54 +357,66 @@ def thin(along: Doubles, heights: Doubles, slack: float, fall: float, kept: Coun
 
 
 @kernel
-def ease_over(low: Doubles, high: Doubles, reach: int, bend: float, out: Doubles) -> None:
-    """Fill out with a smooth way over `low`, nowhere above `high` where that is higher than `low`.
+def ease_over(low: Doubles, high: Doubles, lift: float, pull: float, rounds: int, out: Doubles) -> None:
+    """Fill out with the way between `low` and `high` that bends least, and lies no higher than that asks for.
 
     Parameters
     ----------
-    low, high : (n,) mm, heights at nodes in a row
-    reach : nodes, half width of the mean that the way begins with
-    bend : mm per node squared, the most curvature that the way has beyond the mean's
+    low, high : (n,) mm, heights at nodes in a row; low ≤ high
+    lift : a way that nothing binds has this fourth difference, mm: less lies higher and bends less
+    pull : of the search: ways that swing over 2 π / pull^¼ nodes are found first
+    rounds : of the search
     out : (n,) mm
 
     Notes
     -----
-    The mean m of `low` (two box filters), plus the upper envelope of low − m with limited curvature: dilation
-    by a parabola of half that curvature, then erosion by one of the whole (Lasry and Lions, Israel J. Math.
-    55:257, 1986, from memory). Cost: 4 comparisons for each node that a parabola as high as the largest
-    low − m reaches.
+    Σ (second difference)² / 2 + lift Σ height is least. By alternating directions (ADMM: Boyd et al.,
+    Foundations and Trends in Machine Learning 3:1, 2011, sections 3.4.3 and 5.2, from memory): the sum, for a
+    way tied to one that keeps to the bounds, five diagonals that are factored once; then that one, clipped.
+    Cost: about 20 multiplications for each node and round.
     """
     n = low.shape[0]
-    a, b = np.empty(n), np.empty(n)
-    _box(low, reach, a)
-    _box(a, reach, b)
     for m in range(n):
-        out[m] = low[m] - b[m]
-    most = 0.0
-    for m in range(n):
-        most = max(most, abs(out[m]))
-    window = min(int(math.sqrt(4.0 * most / bend)) + 2, n)
-    for m in range(n):
-        best = -np.inf
-        for k in range(max(m - window, 0), min(m + window, n - 1) + 1):
-            best = max(best, out[k] - 0.25 * bend * (k - m) * (k - m))
-        a[m] = best
-    for m in range(n):
-        best = np.inf
-        for k in range(max(m - window, 0), min(m + window, n - 1) + 1):
-            best = min(best, a[k] + 0.5 * bend * (k - m) * (k - m))
-        out[m] = max(min(best + b[m], high[m]), low[m])
+        out[m] = low[m]
+    if n < 4:
+        return
+    beside, beyond, share = np.empty(n), np.empty(n), np.empty(n)
+    _factored(pull, beside, beyond, share)
+    ties, way = np.zeros(n), np.empty(n)
+    for _ in range(rounds):
+        for m in range(n):
+            way[m] = pull * (out[m] - ties[m]) - lift
+            if m > 0:
+                way[m] -= beside[m] * way[m - 1]
+            if m > 1:
+                way[m] -= beyond[m] * way[m - 2]
+        for m in range(n - 1, -1, -1):
+            way[m] *= share[m]
+            if m < n - 1:
+                way[m] -= beside[m + 1] * way[m + 1]
+            if m < n - 2:
+                way[m] -= beyond[m + 2] * way[m + 2]
+        for m in range(n):
+            further = FURTHER * way[m] + (1.0 - FURTHER) * out[m] + ties[m]
+            out[m] = min(max(further, low[m]), high[m])
+            ties[m] = further - out[m]
 
 
 @inner
-def _box(values: Doubles, reach: int, out: Doubles) -> None:
-    """Fill out with the mean of each value and `reach` neighbours on both sides, the ends repeated."""
-    n = values.shape[0]
-    total = values[0] * reach
-    for k in range(min(reach + 1, n)):
-        total += values[k]
-    if reach + 1 > n:
-        total += values[n - 1] * (reach + 1 - n)
+def _factored(pull: float, beside: Doubles, beyond: Doubles, share: Doubles) -> None:
+    """Factor DᵀD + pull, D the second differences of n ≥ 4 nodes, into L S Lᵀ; share = 1 / S."""
+    n = share.shape[0]
     for m in range(n):
-        out[m] = total / (2 * reach + 1)
-        total += values[min(m + reach + 1, n - 1)] - values[max(m - reach, 0)]
+        ends = min(m, n - 1 - m)
+        value = (1.0 if ends == 0 else 5.0 if ends == 1 else 6.0) + pull
+        far = 1.0 if m > 1 else 0.0
+        near = 0.0 if m == 0 else -2.0 if m == 1 or m == n - 1 else -4.0
+        beyond[m], beside[m] = 0.0, 0.0
+        if m > 1:
+            beyond[m] = far * share[m - 2]
+            near -= far * beside[m - 1]
+            value -= far * beyond[m]
+        if m > 0:
+            beside[m] = near * share[m - 1]
+            value -= near * beside[m]
+        share[m] = 1.0 / value

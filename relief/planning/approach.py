@@ -25,8 +25,8 @@ BITE = 0.25
 CORE = 0.4
 
 
-def approach(ground: Ground, rules: Rules, entry: tuple[float, float], low: float, near: float) -> bool:
-    """Go to the entry of a pass or above it: straight if that is a light cut, else over the stock.
+def straight(ground: Ground, rules: Rules, entry: tuple[float, float], low: float) -> bool:
+    """Go straight to the entry of a pass if that is a light cut.
 
     Parameters
     ----------
@@ -34,36 +34,43 @@ def approach(ground: Ground, rules: Rules, entry: tuple[float, float], low: floa
     rules : how deep a cut may be
     entry : (x, y) mm, of the first node of the pass
     low : mm, where the pass begins
-    near : mm, the highest stock near the entry
 
     Returns
     -------
-    bool, whether stock was cut on the way
+    bool, whether the cutter is there now, or above it
     """
     here = ground.here
-    beside = ground.beside_board(entry, rules.radius)
-    near = max(near, 0.0) if beside else near
-    landing = max(low, near) + GAP
     if here is None:
-        ground.go([[*entry, rules.clearance], [*entry, min(landing, rules.clearance)]], RAPID)
         return False
     start = (float(here[0]), float(here[1]))
     if _slant(ground, rules, start, float(here[2]), entry, low):
         return True
     height = max(float(here[2]), low, _tip_along(ground, start, entry))
-    if math.dist(start, entry) <= STRAIGHT and height <= max(here[2], low) + LIFT:
-        stock = _standing(ground, rules, start, entry)
-        blocked = rules.keep_out.blocks(ground.on_table(start, height), ground.on_table(entry, height))
-        if stock - height <= rules.stepdown and not blocked:
-            way = np.array([[*start, height], [*entry, height]])
-            ground.go(way[0 if height > here[2] else 1 :], CUT)
-            carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, height)
-            return True
-    over = link_height(ground.stock, ground.pitch, start, entry, rules.radius + SIDE_GAP)
-    over = max(over, 0.0) if beside else over
-    height = max(float(here[2]), min(over + GAP, rules.clearance))
+    if math.dist(start, entry) > STRAIGHT or height > max(here[2], low) + LIFT:
+        return False
+    stock = _standing(ground, rules, start, entry)
+    blocked = rules.keep_out.blocks(ground.on_table(start, height), ground.on_table(entry, height))
+    if stock - height > rules.stepdown or blocked:
+        return False
+    way = np.array([[*start, height], [*entry, height]])
+    ground.go(way[0 if height > here[2] else 1 :], CUT)
+    carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, height)
+    return True
+
+
+def over(ground: Ground, rules: Rules, entry: tuple[float, float], low: float, near: float) -> None:
+    """Go over the stock to a place above a pass, whose tip is at `low` mm there, stock near it at `near`."""
+    here = ground.here
+    beside = ground.beside_board(entry, rules.radius)
+    landing = max(low, near, 0.0 if beside else -math.inf) + GAP
+    if here is None:
+        ground.go([[*entry, rules.clearance], [*entry, min(landing, rules.clearance)]], RAPID)
+        return
+    start = (float(here[0]), float(here[1]))
+    highest = link_height(ground.stock, ground.pitch, start, entry, rules.radius + SIDE_GAP)
+    highest = max(highest, 0.0) if beside else highest
+    height = max(float(here[2]), min(highest + GAP, rules.clearance))
     ground.go(*hop(here, (*entry, low), height, min(landing, height)))
-    return False
 
 
 def _slant(

@@ -28,6 +28,7 @@ UNSURE = 2.0
 
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Counts = npt.NDArray[np.int64]
 
 
 class Span(NamedTuple):
@@ -50,6 +51,7 @@ class Rules:
     sure_radius: float  # the lattice cannot round a position out of reach of a node so near
     stepdown: float
     lines: int  # nodes from one main pass to the next, at most
+    widest: int  # the same where little stands
     stepover: float
     steepest: float
     slack: float

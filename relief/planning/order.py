@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from relief.planning.ground import Ground, Rules, Span
+from relief.planning.ground import TALL, Doubles, Ground, Rules, Span
 from relief.planning.passes import Part, cut_part, parts_of
 from relief.planning.raster import neighbours
 from relief.planning.slices import Slice
@@ -14,6 +14,8 @@ from relief.planning.slices import Slice
 # What is not tall is worth a pass if it is as much as a full cut takes over this way, mm: the pass beside it
 # turns round for it.
 TURN = 24.0
+# mm: what is tall over less than this is no more than a chip.
+SHORTEST = 1.0
 
 
 class Main:
@@ -22,7 +24,7 @@ class Main:
     def __init__(self, ground: Ground, rules: Rules, whole: Sequence[Span], layer: Slice) -> None:
         self.ground, self.rules, self.layer = ground, rules, layer
         self.whole = list(whole)
-        self.before, self.after = neighbours(whole, layer.lines)
+        self.before, self.after = neighbours(whole, rules.widest)
         self.waiting = set(range(len(whole)))
         self.last, self.trend = -1, 0
         self.sweep = 0
@@ -43,8 +45,21 @@ class Main:
             self.waiting.remove(number)
             self.trend = 0 if self.last < 0 else int(np.sign(span.row - self.whole[self.last].row))
             self.last = number
+            leave = self._left_to_the_next(number)
             for part in reversed(parts) if backward else parts:
-                cut_part(self.ground, self.rules, part, backward)
+                cut_part(self.ground, self.rules, part, backward, leave)
+
+    def _left_to_the_next(self, number: int) -> float:
+        """Return how high wedges may be that a pass leaves, mm: more where one beside it comes back.
+
+        That one takes all of a wedge that lies over the relief, if it is no further away than the radius.
+        """
+        row, reach = self.whole[number].row, self.rules.radius / self.ground.pitch
+        beside = [k for k in (*self.before[number], *self.after[number]) if k in self.waiting]
+        comes = any(abs(self.whole[k].row - row) <= reach for k in beside)
+        if comes and not self.sweep and self.ground.whole and not self.rules.core:
+            return max(TALL * self.rules.stepdown, self.rules.ridge)
+        return self.rules.ridge
 
     def _candidates(self) -> list[int]:
         """Return the passes that may come next: beside the last one if any are, else those at an end."""
@@ -68,10 +83,15 @@ class Main:
 def worth(ground: Ground, rules: Rules, layer: Slice, part: Part) -> bool:
     """Return whether a part of a pass takes so much that it is worth turning round for."""
     stands = np.maximum(part.met - part.floors, 0.0)
-    if stands.max() > rules.small or not ground.whole:
+    if stands_high(stands, rules.small, ground.pitch) or not ground.whole:
         return True
     volume = stands.sum() * layer.lines * ground.pitch**2
     return bool(volume >= TURN * rules.stepdown * rules.stepover)
+
+
+def stands_high(stands: Doubles, limit: float, pitch: float) -> bool:
+    """Return whether what stands along passes is higher than a limit over SHORTEST, or a third of them."""
+    return bool(np.count_nonzero(stands > limit) >= max(min(SHORTEST / pitch, len(stands) / 3), 1))
 
 
 def cut_nearest_first(ground: Ground, rules: Rules, spans: list[Span], floor: float) -> None:
@@ -84,7 +104,7 @@ def cut_nearest_first(ground: Ground, rules: Rules, spans: list[Span], floor: fl
             backward = _wall_on_the_left(ground, span) == ((rules.cut == "climb") != ground.turned)
         parts = parts_of(ground, rules, span, floor)
         for part in reversed(parts) if backward else parts:
-            cut_part(ground, rules, part, backward)
+            cut_part(ground, rules, part, backward, rules.ridge)
 
 
 def _wall_on_the_left(ground: Ground, span: Span) -> bool:

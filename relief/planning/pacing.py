@@ -29,8 +29,11 @@ EVEN = 1.05
 CELL, BESIDE, HURRY = 1 / 6, 1, 10
 # mm: what is thicker counts as a chip here, a little sooner than where the finished text is judged.
 CHIP = 0.9 * SLIVER
-# What falls more steeply than this, dz over length, is a way into the stock: it is never hurried.
+# What falls more steeply than this, dz over length, with the axis over stock is a way into it: it is never
+# hurried. The axis stands beside the stock where the nearest of it lies a twentieth of the radius away: the
+# chip is thinner there than this share of the feed per edge.
 ENTRY = 0.05
+ASIDE = math.sqrt(1.0 - 0.05**2)
 
 
 def paced(
@@ -70,8 +73,10 @@ def paced(
     level = _levels(
         _smooth(feeds.most(taken.section, taken.chip), taken, cutter.diameter / 2), feeds, fastest
     )
-    slow = entry | (toolpath.kinds[1:] == PLUNGE)
-    level = np.where(slow[taken.move], np.minimum(level, feeds.cut), level)
+    plunge = toolpath.kinds[1:] == PLUNGE
+    slow = entry | plunge
+    into = plunge[taken.move] | (entry[taken.move] & ~(taken.chip < ASIDE))
+    level = np.where(into, np.minimum(level, feeds.cut), level)
     level = _whole(level, taken, slow)
     wanted[taken.move + 1] = level  # the last stretch of each move stands last
     cuts = np.flatnonzero((np.diff(taken.move) == 0) & (np.diff(level) != 0))

@@ -17,7 +17,7 @@ from relief.kernels.roughing import (
     met_along_row,
     thin,
 )
-from relief.planning.approach import approach, onto_lattice
+from relief.planning.approach import GAP, onto_lattice, over, straight
 from relief.planning.ground import Doubles, Ground, Rules, Span
 from relief.planning.turning import turn_round
 from relief.toolpath import CUT, PLUNGE
@@ -26,13 +26,19 @@ from relief.toolpath import CUT, PLUNGE
 TRIFLE = 0.05
 # A pit of fewer nodes than this is left to the finishing cutter: there is no room to ramp.
 SHORTEST_RAMP = 3
+# A ramp that is planned as so much of the rule is not steeper than it when its heights are rounded.
+RAMP = 0.97
+# mm: going to and fro is for wedges that are high over so much, or over a third of a short pass: the passes
+# beside it, or along ridges, take what else is left. A cutter that does not cut at its middle leaves none.
+NARROW = 1.0
 # mm: so much of a pass is left out at its ends, where little stands.
 ROOM_TO_TURN = 1.5
 # The cutter stays down over ground that is cut already where that is shorter than this, mm.
 STAY = 30.0
-# mm: a pass rounds what is sharper than this, beginning with the mean over so much to each side. A machine
-# that speeds up its Z by 200 mm/s² follows such a bend at 98 mm/s (√(a r)).
-BEND, MEAN = 48.0, 2.0
+# How a pass is eased: 1/mm³, what it leaves weighs so much against its bends; mm, the swings that are eased
+# first; and the rounds of that. Found by trial: a machine that speeds up its Z by 200 mm/s² follows a bend of
+# radius r at √(200 r) mm/s, and what is left higher the finishing cutter has to take.
+LIFT, SWING, ROUNDS = 0.004, 4.0, 100
 
 
 class Part(NamedTuple):
@@ -70,8 +76,8 @@ def _but_light_ends(
     return np.asarray(taken[(taken >= first) & (taken <= last)])
 
 
-def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool) -> None:
-    """Go to a part of a pass and cut it."""
+def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool, leave: float) -> None:
+    """Go to a part of a pass and cut it, but for wedges that are no higher than `leave` mm."""
     span = part.span
     way = slice(None, None, -1) if backward else slice(None)
     floors = np.ascontiguousarray(part.floors[way])
@@ -79,24 +85,44 @@ def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool) -> None:
     axis = _axis(ground, rules, span, way)
     if len(floors) < SHORTEST_RAMP and (axis > floors + rules.bite).all():
         return
+    begin, heading = 0, -1 if backward else 1
     entry = (nodes[0] * ground.pitch, span.row * ground.pitch)
-    first = near_to(ground, rules, Span(span.row, int(nodes[0]), int(nodes[0]) + 1))
-    turned = turn_round(ground, rules, entry, float(floors[0]), -1 if backward else 1)
-    if turned or approach(ground, rules, entry, float(floors[0]), float(first[0])):
+    low = float(floors[0])
+    if turn_round(ground, rules, entry, low, heading) or straight(ground, rules, entry, low):
         axis = _axis(ground, rules, span, way)
+    else:
+        begin = _further_in(ground, rules, floors, axis)
+        entry = (nodes[begin] * ground.pitch, span.row * ground.pitch)
+        near = near_to(ground, rules, Span(span.row, int(nodes[begin]), int(nodes[begin]) + 1))
+        over(ground, rules, entry, float(floors[begin]), float(near[0]))
     near = np.ascontiguousarray(near_to(ground, rules, span)[way])
-    _walk(ground, rules, span, nodes, floors, axis, near)
+    _walk(ground, rules, span, nodes, floors, axis, near, begin, leave)
+
+
+def _further_in(ground: Ground, rules: Rules, floors: Doubles, axis: Doubles) -> int:
+    """Return where to go down on a pass: at its first node, or so far in that a ramp back ends there."""
+    deep = axis[0] - floors[0]
+    run = math.ceil(deep / (RAMP * rules.steepest * ground.pitch)) if deep > rules.bite else 0
+    return run if run < len(floors) and axis[run] > floors[run] + rules.bite else 0
 
 
 def _eased(ground: Ground, rules: Rules, floors: Doubles, met: Doubles) -> Doubles:
     """Return floors that a machine can follow at speed: a little higher where they bend sharply.
 
-    Over ground that is cut already there is no limit to that.
+    Where what stands is so thin that it may be left, it may be as high as rapids are over the stock.
     """
-    high = np.where(met > floors + TRIFLE, floors + rules.thin, np.inf)
-    eased = np.empty(len(floors))
-    ease_over(floors, high, round(MEAN / ground.pitch), ground.pitch**2 / BEND, eased)
-    return eased
+    if len(floors) * ground.pitch < SWING:  # too short to be run at speed
+        return floors
+    free = np.maximum(floors, min(GAP, rules.clearance))
+    high = np.where(met > floors + rules.thin, floors + rules.thin, free)
+    return eased(floors, high, ground.pitch)
+
+
+def eased(low: Doubles, high: Doubles, pitch: float) -> Doubles:
+    """Return the way between two heights at nodes in a row that a machine can follow best."""
+    way = np.empty(len(low))
+    ease_over(low, high, LIFT * pitch**4, (2 * math.pi * pitch / SWING) ** 4, ROUNDS, way)
+    return way
 
 
 def _axis(ground: Ground, rules: Rules, span: Span, way: slice) -> Doubles:
@@ -126,14 +152,16 @@ def _walk(
     floors: Doubles,
     axis: Doubles,
     near: Doubles,
+    begin: int,
+    leave: float,
 ) -> None:
-    """Cut along a span from where the cutter stands above its first node."""
+    """Cut along a span from where the cutter stands above one of its nodes."""
     pitch = ground.pitch
-    # A ramp that is planned a little flatter is not steeper than the rule when its heights are rounded.
-    drop = 0.97 * rules.steepest * pitch
+    drop = RAMP * rules.steepest * pitch
     room = 8 * len(floors) + 4 * math.ceil(2 * rules.stepdown / drop)
     at, heights, cuts = np.empty(room, np.int64), np.empty(room), np.empty(room, np.bool_)
-    count = descend(floors, axis, near, drop, rules.bite, rules.ridge, at, heights, cuts)
+    least = 1 if rules.core else max(min(round(NARROW / pitch), len(floors) // 3), 1)
+    count = descend(floors, axis, near, drop, rules.bite, leave, least, begin, at, heights, cuts)
     at, heights, cuts = at[:count], heights[:count], cuts[:count]
     along = np.asarray(columns[at] * pitch, dtype=np.float64)
     kept, raised = np.empty(count, np.int64), np.empty(count)

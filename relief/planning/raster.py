@@ -7,10 +7,9 @@ import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
-from relief.planning.ground import Mask, Span
+from relief.planning.ground import Counts, Mask, Span
 
 # A part is cut the other way where passes are so much longer that way, and that saves turns. A turn takes as
 # long as cutting TURN mm, going there and back as long as cutting DETOUR mm.
@@ -42,7 +41,7 @@ def _count(mask: Mask) -> int:
     return int((mask[:, 1:] & ~mask[:, :-1]).sum() + mask[:, 0].sum())
 
 
-def _runs(mask: Mask) -> npt.NDArray[np.int64]:
+def _runs(mask: Mask) -> Counts:
     """Return the length of the run along the row that each node belongs to; 0 outside the mask."""
     padded = np.pad(mask, ((0, 0), (1, 1)))
     edges = np.flatnonzero(np.diff(padded.ravel().astype(np.int8)))
@@ -52,17 +51,26 @@ def _runs(mask: Mask) -> npt.NDArray[np.int64]:
     return runs
 
 
-def main_rows(low: Mask, lines: int, pitch: float) -> list[int]:
-    """Return the rows of the passes that cut a layer: at most `lines` apart, one beside each long wall."""
+def main_rows(low: Mask, lines: Counts, pitch: float) -> list[int]:
+    """Return the rows of the passes that cut a layer: one beside each long wall, others evenly between.
+
+    Parameters
+    ----------
+    low : (rows, columns), what the layer takes
+    lines : (rows,), how many rows apart passes lie at most, around each row
+    pitch : mm
+    """
     used = np.flatnonzero(low.any(axis=1))
     if not used.size:
         return []
-    walls = walls_along(low, lines, pitch)
+    walls = walls_along(low, int(lines.min()), pitch)
     stops = sorted({int(used[0]), *walls, int(used[-1])})
     rows = {stops[0]}
     for a, b in itertools.pairwise(stops):
-        count = max(math.ceil((b - a) / lines), 1)
-        rows.update(round(row) for row in np.linspace(a, b, count + 1))
+        passes = np.concatenate([[0.0], np.cumsum(1.0 / lines[a:b])])  # that would lie before each row
+        count = max(math.ceil(passes[-1] - 1e-6), 1)
+        places = np.interp(np.linspace(0.0, passes[-1], count + 1), passes, np.arange(a, b + 1))
+        rows.update(np.rint(places).astype(int).tolist())
     return sorted(rows)
 
 

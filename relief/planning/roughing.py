@@ -18,8 +18,8 @@ from relief.cutters import profile
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Region
 from relief.planning.approach import BITE, CORE, onto_lattice
-from relief.planning.ground import NOWHERE, TALL, Doubles, Ground, Mask, Rules, Span, ground_to_cut
-from relief.planning.order import Main, cut_nearest_first, distance
+from relief.planning.ground import NOWHERE, TALL, Counts, Doubles, Ground, Mask, Rules, Span, ground_to_cut
+from relief.planning.order import SHORTEST, Main, cut_nearest_first, distance, stands_high
 from relief.planning.passes import STAY, met_by
 from relief.planning.raster import (
     fine_rows,
@@ -31,24 +31,25 @@ from relief.planning.raster import (
     walls_along,
 )
 from relief.planning.remains import only_remains
-from relief.planning.slices import Slice, slices
+from relief.planning.slices import WIDEST, Slice, slices
 from relief.sections import Clamp, Roughing
 from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Toolpath
 
-# Passes between the main ones lie no closer than an eighth of the stepover: 3 halvings.
-HALVINGS = 3
+# Passes between the main ones lie no closer than a quarter of the way between these: 2 halvings.
+HALVINGS = 2
 # What stands between passes is worth another if it is as much as a full cut takes over this way, mm: going
-# there and down to it takes longer than cutting twice that.
+# there and down to it takes longer than cutting twice that. So is what stands tall.
 LUMP = 12.0
-# or if it is tall over so many mm.
-SHORTEST = 1.0
 # Passes of a layer that hang together are worth going to likewise, or where they take more than the finishing
 # cutter may.
 PATCH = 60.0
 # A layer passes over what stands less than this share of a ridge above the tip's surface: the way along it
 # would be as long as where a layer is full. More where the finishing cutter may take that besides.
 THIN, THICK = 0.75, 0.9
+# Passes are no nearer to each other for the deepest of what a row takes, over this share of its length: there
+# they are fed slower.
+DEEPEST = 0.05
 
 
 def plan_roughing(
@@ -147,11 +148,13 @@ def _rules(
         )
         raise PlanError(message)
     ridge = max(section.allowance, BITE * stepdown)
+    radius = profile(cutter).radius
     return Rules(
-        radius=profile(cutter).radius,
-        sure_radius=profile(cutter).radius - step,
+        radius=radius,
+        sure_radius=radius - step,
         stepdown=stepdown,
         lines=lines,
+        widest=max(math.floor(WIDEST * 2 * radius / target.pitch + 1e-6), lines),
         stepover=stepover,
         steepest=math.tan(math.radians(angle)),
         slack=min(0.01, stepdown / 20),
@@ -211,7 +214,8 @@ def _mean_pass(ground: Ground, rules: Rules, layers: Sequence[Slice]) -> float:
     nodes = passes = 0
     for layer in layers:
         low = ground.domain & (ground.tip < layer.above - rules.thin)
-        low = np.pad(low[main_rows(low, layer.lines, ground.pitch)], ((0, 0), (1, 0)))
+        rows = main_rows(low, np.full(len(low), layer.lines), ground.pitch)
+        low = np.pad(low[rows], ((0, 0), (1, 0)))
         nodes += int(low.sum())
         passes += int((low[:, 1:] & ~low[:, :-1]).sum())
     return nodes / max(passes, 1)
@@ -239,14 +243,14 @@ def _cut_layer(grounds: Sequence[Ground], rules: Rules, layer: Slice, further: f
     low = ground.reached(further) & (ground.tip < layer.above - rules.thin)
     across = other_way(low, layer.lines, ground.pitch, rules.radius)
     sides = [
-        _Side(grounds[0], low, low & ~across, layer.lines, further),
-        _Side(grounds[1], np.ascontiguousarray(low.T), np.ascontiguousarray(across.T), layer.lines, further),
+        _Side(grounds[0], rules, layer, low, low & ~across, further),
+        _Side(grounds[1], rules, layer, np.ascontiguousarray(low.T), np.ascontiguousarray(across.T), further),
     ]
     now = sides[0]
     waiting = [
         (side, group)
         for side in sides
-        for group in groups(side.spans, layer.lines)
+        for group in groups(side.spans, rules.widest)
         if _worth(side.ground, rules, layer, group)
     ]
     while waiting:
@@ -263,12 +267,28 @@ def _cut_layer(grounds: Sequence[Ground], rules: Rules, layer: Slice, further: f
 class _Side:
     """What of a layer is cut along the rows of a ground: its part, the rows and where along them."""
 
-    def __init__(self, ground: Ground, low: Mask, part: Mask, lines: int, further: float) -> None:
+    def __init__(
+        self, ground: Ground, rules: Rules, layer: Slice, low: Mask, part: Mask, further: float
+    ) -> None:
         self.ground, self.low, self.part = ground, low, part
-        self.rows = main_rows(part, lines, ground.pitch)
+        self.rows = main_rows(part, _apart(ground, rules, layer, part), ground.pitch)
         stay = math.ceil(STAY / ground.pitch)
         within = ground.reached(further)
         self.spans = [s for row in self.rows for s in joined(list(spans(part, row)), within[row], stay)]
+
+
+def _apart(ground: Ground, rules: Rules, layer: Slice, part: Mask) -> Counts:
+    """Return how many rows apart passes may lie around each row: further where the layer takes less.
+
+    What stands in a row but for its deepest DEEPEST, times their distance, is no more than a full cut.
+    """
+    stands = np.where(part, layer.above - np.maximum(ground.tip, layer.floor), 0.0)
+    lowest = np.sort(stands, axis=1)[:, ::-1]
+    count = (DEEPEST * part.sum(axis=1)).astype(np.int64)
+    depth = ndimage.maximum_filter1d(lowest[np.arange(len(count)), count], rules.widest)
+    full = rules.stepdown * rules.stepover / ground.pitch
+    most = np.full(len(count), max(rules.widest, layer.lines))
+    return np.clip(np.floor(full / np.maximum(depth, 1e-6)), layer.lines, most).astype(np.int64)
 
 
 def _worth(ground: Ground, rules: Rules, layer: Slice, group: Sequence[Span]) -> bool:
@@ -277,7 +297,7 @@ def _worth(ground: Ground, rules: Rules, layer: Slice, group: Sequence[Span]) ->
         [layer.above - np.maximum(ground.tip[row, first:last], layer.floor) for row, first, last in group]
     )
     volume = stands.sum() * layer.lines * ground.pitch**2
-    deep = stands.max() > rules.small or not ground.whole
+    deep = stands_high(stands, rules.small, ground.pitch) or not ground.whole
     return bool(deep or volume >= PATCH * rules.stepdown * rules.stepover)
 
 
@@ -322,7 +342,7 @@ def _ridges(
     for ridge in joined(list(spans(high[None], 0)), over > 0, 2 * layer.lines):
         stands = over[ridge.first : ridge.last]
         volume = stands.sum() * layer.lines / 2 * ground.pitch**2
-        tall = stands.max() > TALL * rules.stepdown and len(stands) * ground.pitch >= SHORTEST
+        tall = np.count_nonzero(stands > TALL * rules.stepdown) * ground.pitch >= SHORTEST
         if tall or volume >= LUMP * rules.stepdown * rules.stepover:
             yield Span(row, first + ridge.first, first + ridge.last)
 

@@ -22,8 +22,8 @@ Place = tuple[float, float]
 # tolerance of 0.01 mm.
 CHORDS = 16
 # A bow goes no further along the passes than this, as a share of the way across, and bulges so much (2/3 is
-# half a circle, but for 2 %).
-ASKEW, BULGE = 3.0, 2 / 3
+# half a circle, but for 2 %), or less where a wall leaves no room for that.
+ASKEW, BULGES = 5.0, (2 / 3, 1 / 2, 1 / 3, 1 / 5)
 # mm: a bow rises no more than this over both its ends, and goes no further across.
 RISE, WIDEST_TURN = 1.0, 8.0
 # A node so near tells how low the tip may be, as a share of the pitch, and so far apart are the places
@@ -52,7 +52,11 @@ def turn_round(ground: Ground, rules: Rules, entry: tuple[float, float], low: fl
     above the tip's surface everywhere. Steeper than a ramp it only goes down with the axis over cleared
     ground.
     """
-    way = _bow(ground, entry, heading)
+    return any(_turned(ground, rules, _bow(ground, entry, heading, bulge), low) for bulge in BULGES)
+
+
+def _turned(ground: Ground, rules: Rules, way: Doubles | None, low: float) -> bool:
+    """Go along a bow if that is a light cut."""
     if way is None:
         return False
     z = _heights(ground, rules, way, low)
@@ -68,7 +72,7 @@ def turn_round(ground: Ground, rules: Rules, entry: tuple[float, float], low: fl
     return True
 
 
-def _bow(ground: Ground, entry: tuple[float, float], heading: int) -> Doubles | None:
+def _bow(ground: Ground, entry: tuple[float, float], heading: int, bulge: float) -> Doubles | None:
     """Return the corners of a bow seen from above; nothing where the cutter does not come to turn round."""
     here = ground.here
     if here is None or len(ground.points[-1]) < 2:
@@ -79,7 +83,7 @@ def _bow(ground: Ground, entry: tuple[float, float], heading: int) -> Doubles | 
     if not back or not 0 < across <= WIDEST_TURN or abs(aside) > ASKEW * across:
         return None
     t = np.linspace(0.0, 1.0, CHORDS + 1)[:, None]
-    pull = np.array([-heading * BULGE * across, 0.0])
+    pull = np.array([-heading * bulge * across, 0.0])
     a, b = here[:2], np.array(entry)
     bow = (1 - t) ** 3 * a + 3 * (1 - t) ** 2 * t * (a + pull) + 3 * (1 - t) * t**2 * (b + pull) + t**3 * b
     return np.asarray(bow)

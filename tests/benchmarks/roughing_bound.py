@@ -25,12 +25,11 @@ from unittest import mock
 import numpy as np
 
 from relief.feeds import MOST_FASTER
-from relief.kernels.roughing import ease_over
 from relief.moves import Moves
 from relief.operations import job_operations
 from relief.planning import roughing
 from relief.planning.ground import Ground, Rules
-from relief.planning.passes import BEND, MEAN
+from relief.planning.passes import eased
 from relief.planning.slices import HALF, Slice
 from relief.plans import roughing_plan
 from relief.progress import Silent
@@ -122,10 +121,8 @@ def _passes(
             if last - first < 2:
                 continue
             z = np.maximum(ground.tip[row, first:last], layer.floor).astype(np.float64)
-            eased = np.empty_like(z)
-            reach = round(MEAN / ground.pitch)
-            ease_over(z, z + rules.thin, reach, ground.pitch**2 / BEND, eased)
-            yield (row, np.arange(first, last), -1 if number % 2 else 1), eased
+            z = eased(z, z + rules.thin, ground.pitch)
+            yield (row, np.arange(first, last), -1 if number % 2 else 1), z
 
 
 def _seconds(points: list[np.ndarray], feeds: list[np.ndarray], setup: Setup, level: bool) -> float:

@@ -55,20 +55,29 @@ def test_the_way_stays_the_same():
 
 
 def test_no_stretch_takes_more_than_was_chosen():
-    """Section × feed stays at stepdown × stepover × feed, by what the nodes tell; no entry is hurried."""
+    """Section × feed stays at stepdown × stepover × feed, by what the nodes tell; no entry is hurried.
+
+    A way down beside the stock is none.
+    """
     setup, _, path, wanted = plain_and_paced()
     feeds = roughing_plan(job_operations(setup)[0], setup, (), Silent()).feeds
     assert feeds
     taken = engagement(setup.stock, path.points, path.kinds[1:] == RAPID, setup.roughing_cutter)
     rate = taken.section * wanted[taken.move + 1]
     fall = -np.diff(path.points, axis=0)[:, 2] / np.maximum(path_lengths(path), 1e-9)
-    entry = (fall > 0.06) | (path.kinds[1:] == PLUNGE)
+    nearest = np.full(
+        len(fall), np.inf
+    )  # that stock stands beside the cutter's line, as a share of the radius
+    np.minimum.at(nearest, taken.move, np.sqrt(1 - taken.chip**2))
+    entry = (fall > 0.06) & (nearest < 0.04) | (path.kinds[1:] == PLUNGE)
+    beside = (fall > 0.06) & (nearest > 0.1) & (path.kinds[1:] == CUT)
 
     rule = setup.material.stepdown * setup.material.stepover * setup.roughing_cutter.diameter**2
     assert rate.max() <= 1.12 * rule * feeds.cut
     assert rate.max() >= 0.9 * rule * feeds.cut
     assert wanted.max() > 1.2 * feeds.cut
     assert wanted[1:][entry].max() <= feeds.cut
+    assert wanted[1:][beside].max() > 1.2 * feeds.cut
     assert wanted.max() <= 2 * feeds.cut
 
 

@@ -20,9 +20,9 @@ PITCH, STEP, RADIUS = 0.25, 0.001, 3.0
 END, ACROSS = (10.0, 10.0), 2.5
 CUTTER = Cutter("flat", 2 * RADIUS)
 RULES = Rules(
-    radius=RADIUS, sure_radius=RADIUS - STEP, stepdown=3.0, lines=10, stepover=ACROSS, steepest=0.0875,
-    slack=0.01, bite=0.75, core=0.0, ridge=0.75, thin=0.5, clearance=5.0, step=STEP, cut="both ways",
-    keep_out=KeepOut((), CUTTER),
+    radius=RADIUS, sure_radius=RADIUS - STEP, stepdown=3.0, lines=10, widest=20, stepover=ACROSS,
+    steepest=0.0875, slack=0.01, bite=0.75, core=0.0, ridge=0.75, thin=0.5,
+    clearance=5.0, step=STEP, cut="both ways", keep_out=KeepOut((), CUTTER),
 )  # fmt: skip
 
 
@@ -101,16 +101,24 @@ def test_no_bow_where_it_must_not_be() -> None:
     """Not into a wall, nor deeper than the stepdown, further out than passes go, or in the same direction."""
     entry = (END[0], END[1] + ACROSS)
     wall = ground()
-    wall.tip[:, 42:] = 0.0
+    wall.tip[:, 41:] = 0.0
     deep = ground()
     deep.stock[:, 52:] = -2.0 + RULES.stepdown + 0.1
     outside = ground()
-    outside.inner = (slice(12, 85), slice(12, 31))
+    outside.inner = (slice(12, 85), slice(12, 29))
     for made, heading in ((wall, -1), (deep, -1), (outside, -1), (ground(), 1)):
         assert not turn_round(made, RULES, entry, -2.0, heading)
         assert len(bow(made)) == 1
     assert not turn_round(ground(), RULES, (END[0] + 20.0, entry[1]), -2.0, -1)
     assert turn_round(ground(), RULES, entry, -2.0, -1)
+
+
+def test_a_bow_is_flatter_where_a_wall_leaves_no_room() -> None:
+    """It bulges by ¾ of its pull (a cubic curve): here a third of the way across."""
+    made = ground()
+    made.stock[:, 55:] = 5.0  # the cutter's rim stays short of x = 13.75 mm
+    assert turn_round(made, RULES, (END[0], END[1] + ACROSS), -2.0, -1)
+    assert bow(made)[:, 0].max() - END[0] == pytest.approx(0.75 * ACROSS / 3, rel=0.01)
 
 
 def test_a_bow_cuts_the_stock() -> None:
