@@ -44,16 +44,16 @@ AIR = 0.02
 LARGE = {200.0: (8.0, PITCH), 300.0: (12.0, 0.25), 400.0: (16.0, 0.3)}
 # Ratio and share of air at most; walls, ridges and short passes cost more than level ground.
 MOST = {
-    ("plane", 120.0): (1.15, 0.03),
-    ("dome", 120.0): (1.25, 0.05),
-    ("plaque", 120.0): (1.33, 0.1),
-    ("plaque", 200.0): (1.15, 0.06),
-    ("waves", 120.0): (1.42, 0.1),
-    ("terrain", 120.0): (1.52, 0.07),
-    ("terrain", 200.0): (1.43, 0.08),
-    ("terrain", 300.0): (1.35, 0.09),
-    ("terrain", 400.0): (1.32, 0.08),
-    ("photograph", 120.0): (1.9, 0.13),
+    ("plane", 120.0): (1.1, 0.02),
+    ("dome", 120.0): (1.15, 0.04),
+    ("plaque", 120.0): (1.3, 0.09),
+    ("plaque", 200.0): (1.14, 0.06),
+    ("waves", 120.0): (1.33, 0.09),
+    ("terrain", 120.0): (1.38, 0.06),
+    ("terrain", 200.0): (1.34, 0.06),
+    ("terrain", 300.0): (1.3, 0.07),
+    ("terrain", 400.0): (1.27, 0.07),
+    ("photograph", 120.0): (1.6, 0.11),
 }
 # On the finer grid passes go to and fro in shorter wedges.
 FINER = (1.06, 0.06) if FULL else (1.0, 0.0)
