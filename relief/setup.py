@@ -224,12 +224,17 @@ def _check_floor(relief: Heightfield, job: Job) -> None:
 
 
 def _with_sizes(job: Job, relief: Heightfield, margins: tuple[float, float]) -> Job:
-    """Return the job with every size as it will be cut: that of the stock as it is sawn, not of its grid."""
+    """Return the job with every size as it will be cut: that of the stock as it is sawn, not of its grid.
+
+    The margin is that of the sides whose stock is not given, so that the job as run makes the same board.
+    """
+    given = job.stock.width, job.stock.length
+    free = [margin for margin, side in zip(margins, given, strict=True) if side is None]
     sizes = replace(
         job.relief,
         width=_tidy(relief.width),
         length=_tidy(relief.length),
-        margin=_tidy(min(margins)),
+        margin=_tidy(min(free or margins)),
     )
     width, length = (
         _tidy(side + 2 * margin) for side, margin in zip((relief.width, relief.length), margins, strict=True)

@@ -48,6 +48,18 @@ def test_given_stock_is_shared_out_evenly():
     assert (-5.0, -5.0) == (setup.target.region.left, setup.target.region.near)
 
 
+@pytest.mark.parametrize(
+    "stock", [Stock(), Stock(width=43.0), Stock(length=24.5), Stock(width=50.0, length=30.0)]
+)
+def test_a_job_as_run_makes_the_same_board(stock):
+    """What its folder keeps of it gives the same stock and the same zero when it is carved again."""
+    first = lay_out(Job("a.png", stock=stock), SHOP, FIELD)
+    again = lay_out(first.asked, SHOP, FIELD)
+
+    assert (again.job.stock, again.job.relief) == (first.job.stock, first.job.relief)
+    assert again.target.region == first.target.region
+
+
 def test_walled_surround_stays_at_the_stock_top():
     """Nothing outside the relief may be cut."""
     setup = lay_out(Job("a.png", relief=Relief(edge="walled")), SHOP, FIELD)
