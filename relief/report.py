@@ -140,7 +140,7 @@ class Report:
         return (json.dumps(_rounded(table), indent=2, allow_nan=False) + "\n").encode("ascii")
 
     def summary_lines(self, folder: Path) -> tuple[str, ...]:
-        """Return the job in six plain lines for a terminal; `folder` is where it was left."""
+        """Return the job in plain lines for a terminal, one for each warning; `folder` is where it was left."""
         first: tuple[str, ...]
         if self.ready:
             first = (f"Ready: {self.made()}", f"At the machine: {self.time_sentence()}")
@@ -290,11 +290,8 @@ def brief(message: str) -> str:
 
 
 def _told(word: str, checks: tuple[Check, ...]) -> tuple[str, ...]:
-    """Return one line that names every one of the checks."""
-    if not checks:
-        return ()
-    plural = "s" if len(checks) > 1 and word == "Warning" else ""
-    return (f"{word}{plural}: {'; '.join(brief(check.message) for check in checks)}.",)
+    """Return one line for each of the checks; their messages hold semicolons of their own."""
+    return tuple(f"{word}: {brief(check.message)}." for check in checks)
 
 
 def _rounded(value: Any) -> Any:

@@ -109,12 +109,13 @@ def test_summary_of_a_stopped_job() -> None:
     checks = (
         check(holds=False, message="0.3 mm too deep"),
         check("a", holds=False, severity="warn", message="b"),
+        check("c", holds=False, severity="warn", message="d, so e"),
     )
     lines = a_report(checks=checks).summary_lines(Path("job"))
-    assert len(lines) == 6
+    assert len(lines) == 7
     assert lines[0].startswith("NOT ready: ")
     assert "Stopped by: 0.3 mm too deep." in lines
-    assert "Warning: b." in lines
+    assert lines[-3:-1] == ("Warning: b.", "Warning: d, so e.")
     assert lines[-1].endswith("for what stopped it; no program was written.")
 
 

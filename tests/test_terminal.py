@@ -125,12 +125,13 @@ def small_job(folder: Path) -> list[str]:
 
 
 def test_piped_it_is_plain(tmp_path: Path) -> None:
-    """With nobody watching: six lines of summary on one stream, plain stages on the other, no codes."""
+    """With nobody watching: lines of summary on one stream, plain stages on the other, no codes."""
     run = subprocess.run(small_job(tmp_path), capture_output=True, text=True, timeout=300, check=True)
     starts = ("Ready: ", "At the machine: ", "Smoothness: ", "Detail lost: ", "Warning", "Look first at: ")
     lines = run.stdout.splitlines()
-    assert len(lines) == 6
-    assert all(line.startswith(start) for line, start in zip(lines, starts, strict=True)), run.stdout
+    told = [next((start for start in starts if line.startswith(start)), line) for line in lines]
+    assert tuple(dict.fromkeys(told)) == starts, run.stdout
+    assert [start for start in starts if told.count(start) > 1] in ([], ["Warning"])
     assert "reading the picture" in run.stderr
     assert "\x1b" not in run.stdout + run.stderr
 
