@@ -140,7 +140,7 @@ class Report:
         return (json.dumps(_rounded(table), indent=2, allow_nan=False) + "\n").encode("ascii")
 
     def summary_lines(self, folder: Path) -> tuple[str, ...]:
-        """Return the job in plain lines for a terminal, one for each warning; `folder` is where it was left."""
+        """Return the job in plain lines for a terminal, a line a warning; `folder` is where it was left."""
         first: tuple[str, ...]
         if self.ready:
             first = (f"Ready: {self.made()}", f"At the machine: {self.time_sentence()}")
