@@ -112,8 +112,9 @@ def _middle(
 
 
 def _standing(ground: Ground, rules: Rules, start: tuple[float, float], entry: tuple[float, float]) -> float:
-    """Return the highest stock that a straight link may meet."""
-    return link_height(ground.stock, ground.pitch, start, entry, rules.radius + EVEN)
+    """Return the highest stock that a straight link may meet, between the nodes too."""
+    rim = math.hypot(rules.radius, ground.pitch / 2) + EVEN
+    return link_height(ground.stock, ground.pitch, start, entry, rim)
 
 
 def _along(

@@ -134,9 +134,10 @@ def _light(ground: Ground, rules: Rules, way: Doubles, z: Doubles, steep: npt.ND
     def stands(a: Place, b: Place, radius: float) -> float:
         return link_height(ground.stock, ground.pitch, a, b, radius)
 
+    rim = math.hypot(rules.radius, ground.pitch / 2) + EVEN  # between the nodes too
     for (a, b, lowest), dives in zip(_chords(way, np.minimum(z[1:], z[:-1])), steep, strict=True):
         if (
-            stands(a, b, rules.radius + EVEN) > lowest + rules.stepdown
+            stands(a, b, rim) > lowest + rules.stepdown
             or (dives and stands(a, b, rules.core or ground.pitch) > lowest + rules.bite)
             or rules.keep_out.blocks(ground.on_table(a, lowest), ground.on_table(b, lowest))
         ):
