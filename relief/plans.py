@@ -92,16 +92,24 @@ def plan_operations(setup: Setup, progress: Progress) -> tuple[Plan, ...]:
 
 
 def trace_plan(setup: Setup, cuts: tuple[Plan, ...]) -> Plan:
-    """Walk round everything that the other programs sweep, at clearance height."""
-    outline = swept_outline(
-        (plan.toolpath.points[:, :2], plan.cutter.diameter / 2) for plan in cuts if plan.cutter
-    )
-    plan = plan_trace(outline, setup.clearance)
+    """Walk round everything that the other programs sweep, at clearance height.
+
+    Where cutters are changed in one program, each is lifted first where the last one ended.
+    """
+    together = setup.job.output.programs == "one"
+    ways = []
+    for before, plan in zip((None, *cuts), cuts, strict=False):
+        places = plan.toolpath.points[:, :2]
+        if together and before is not None:
+            places = np.vstack([before.toolpath.points[-1:, :2], places])
+        if plan.cutter:
+            ways.append((places, plan.cutter.diameter / 2))
+    walk = plan_trace(swept_outline(ways), setup.clearance)
     stops = tuple(
-        (row, f"Corner {k} of {len(plan.corners)}: look whether the way is clear, then resume")
-        for k, row in enumerate(plan.corners, start=1)
+        (row, f"Corner {k} of {len(walk.corners)}: look whether the way is clear, then resume")
+        for k, row in enumerate(walk.corners, start=1)
     )
-    return Plan("trace", plan.toolpath, np.zeros(len(plan.toolpath.points)), stops=stops)
+    return Plan("trace", walk.toolpath, np.zeros(len(walk.toolpath.points)), stops=stops)
 
 
 def over_clamps(plan: Plan, setup: Setup) -> Plan:
