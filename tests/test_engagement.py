@@ -37,6 +37,18 @@ M2
 """
 
 
+def test_a_rib_narrower_than_the_cutter_is_felt_as_a_whole_slot():
+    """A bar 4 mm thick is met over all of a 6 mm cutter's width at once, for a millimetre of its way."""
+    bar = np.full((201, 601), -5.0, dtype=np.float32)
+    bar[:, 300:341] = 0.0
+    moves = read_program(
+        "G21 G90 G94 G54\nG0 Z5\nG0 X20 Y10.05\nS9000 M3\nG1 Z-2 F500\nG1 X44 F900\nG0 Z5\nM2"
+    )
+    found = engagement(Heightfield(bar, 0.1), moves.points, moves.rapid, FLAT)
+
+    assert found.section.max() == pytest.approx(6.0 * 2.0, rel=0.1)
+
+
 def test_section_and_chip_are_those_of_the_textbook():
     """Section = a_p a_e, D a_p in a slot; the chip thins as 2 √(a_e/D (1 − a_e/D)) (published formula)."""
     moves = read_program(TEXT.encode())

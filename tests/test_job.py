@@ -91,3 +91,19 @@ def test_a_key_without_its_section_is_found(name: str, words: str) -> None:
     """Whoever forgets the section, or names it alone, is told the whole name."""
     with pytest.raises(JobError, match=re.escape(words)):
         set_key({}, name, "x", "command line")
+
+
+@pytest.mark.parametrize(
+    ("written", "asked", "expected"),
+    [
+        ('cutter = "ball 1/8 in"', ("passes", ["ball 1/4 in", "taper 1/16 in"]), "taper 1/16 in"),
+        ('passes = ["ball 1/4 in", "taper 1/16 in"]', ("cutter", "ball 1/8 in"), "ball 1/8 in"),
+    ],
+)
+def test_cutters_asked_for_take_the_place_of_those_in_the_file(tmp_path, written, asked, expected):
+    """One or several on the command line: what the file says of the other key gives way."""
+    (tmp_path / "job.toml").write_text(f'picture = "sign.png"\n[finishing]\n{written}\n')
+    job = job_from_source(tmp_path / "job.toml", {f"finishing.{asked[0]}": asked[1]})
+
+    assert job.finishing.cutter == expected
+    assert job.finishing.passes == (tuple(asked[1]) if asked[0] == "passes" else ())

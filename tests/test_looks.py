@@ -77,6 +77,20 @@ def test_a_sheet_that_light_shines_through_is_offered_back_lit(files: dict[str, 
     assert np.exp(table["shaping"]["attenuation"] * 4) == pytest.approx(20, rel=0.01)
 
 
+def test_grain_is_smoothed_and_a_clean_picture_is_not(tmp_path: Path) -> None:
+    """Every look but the first takes the grain off a grainy picture: it would be carved as splinters."""
+    j, i = np.mgrid[0:400, 0:600]
+    waves = 120 + 60 * np.sin(i / 47) * np.cos(j / 60)
+    smoothed = []
+    for grain in (0.0, 8.0):
+        codes = waves + np.random.default_rng(1).normal(0, grain, waves.shape)
+        Image.fromarray(codes.astype(np.uint8)).save(tmp_path / "waves.png")
+        job = job_from_source(tmp_path / "waves.png", {"relief.width": 60, "relief.depth": 4})
+        found = draw_looks(job, SHOP, tmp_path / "looks", Silent())
+        smoothed.append("smooth" in tomllib.loads(found["02-by-the-eye.toml"].decode())["shaping"])
+    assert smoothed == [False, True]
+
+
 def test_a_job_file_holds_only_what_differs() -> None:
     """Defaults are left out; sections without keys as well."""
     job = replace(Job("a.png"), shaping=Shaping(detail=0.5))

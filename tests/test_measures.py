@@ -58,6 +58,14 @@ def test_lost_detail_of_a_filled_pit():
     assert lost.rms == pytest.approx(2 / math.sqrt(10))
 
 
+def test_a_loss_within_the_scallop_does_not_count():
+    """Of four nodes that stand 0, 0.04, 0.06 and 0.2 mm too high, two are lost to a scallop of 0.05 mm."""
+    target = np.zeros((1, 4), np.float32)
+    lost = lost_detail(target, np.array([[0.0, 0.04, 0.06, 0.2]], np.float32), 0.05)
+
+    assert lost.share == 0.5
+
+
 def test_volume_below_a_wedge():
     """A wedge 10 × 4 mm that falls to 2 mm deep holds 40 mm³ (half of the box)."""
     x = np.arange(21) * 0.5

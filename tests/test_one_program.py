@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from relief.errors import JobError, ProgramError
-from relief.job import job_from_source
+from relief.heightfield import Heightfield
+from relief.job import Job, job_from_source
+from relief.operations import check_one_program
 from relief.program.read import read_program
 from relief.recheck import recheck, recheck_without_job
+from relief.sections import Output
+from relief.setup import lay_out
 from relief.shop.load import Shop
 from relief.workflow import carve
 from tests import fields, independent
@@ -151,3 +156,16 @@ def test_what_cannot_be_done_is_refused(tmp_path):
     )
     with pytest.raises(JobError, match='"stub" has none in the shop'):
         carve(job, Shop.read(shop), tmp_path / "job")
+
+
+def test_two_cutters_of_one_number_are_refused():
+    """One of them would be called for both: it names the two and the number."""
+    shop = Shop.read(None)
+    cutters = dict(shop.cutters)
+    cutters["ball 1/8 in"] = replace(cutters["ball 1/8 in"], number=cutters["flat 1/4 in"].number)
+    twins = replace(shop, cutters=cutters)
+    job = Job("none", machine="full-sheet router", output=Output(programs="one", pitch=0.5))
+    setup = lay_out(job, twins, Heightfield(np.linspace(-2, 0, 600).reshape(20, 30), 0.5))
+
+    with pytest.raises(JobError, match='"ball 1/8 in" and "flat 1/4 in" both have number 2'):
+        check_one_program(setup)

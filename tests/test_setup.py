@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from relief.chosen import check_depths, chosen_cutters
 from relief.errors import JobError
 from relief.heightfield import Heightfield
 from relief.job import Job, job_from_source
-from relief.sections import Output, Relief, Stock, Zero
+from relief.sections import Finishing, Output, Relief, Stock, Zero
 from relief.setup import lay_out, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
@@ -171,3 +172,21 @@ def test_crop_and_mask_come_before_the_sizes(tmp_path: Path):
     assert setup.relief.heights[20, 5] == -6
     assert setup.relief.heights[20, 55] == pytest.approx(-6 * (1 - 60000 / 65535), abs=1e-5)
     assert "m.png" in setup.job.seen_from(tmp_path).to_table()["shaping"]["mask"]
+
+
+@pytest.mark.parametrize(("deep", "taken"), [(6.0, True), (14.0, False)])
+def test_a_finer_cutter_is_finer_as_far_up_as_the_relief_is_deep(deep, taken):
+    """A taper of 12° and a tip of 1/64 in is wider than a 1/8 in ball from 11.7 mm up (plane geometry).
+
+    Its side stands at r = R / cos 6° + (z − R) tan 6°, with R = 25.4 / 64.
+    """
+    radius, half = 25.4 / 64, np.radians(6.0)
+    assert (3.175 / 2 - radius / np.cos(half)) / np.tan(half) + radius == pytest.approx(11.7, abs=0.1)
+    passes = ("ball 1/8 in", "taper 1/32 in")
+    job = Job("a.png", finishing=Finishing(passes=passes, cutter=passes[-1]), stock=Stock(thickness=30.0))
+    chosen, field = chosen_cutters(job, SHOP), FIELD.with_heights(FIELD.heights * deep / 4)
+    if taken:
+        check_depths(chosen, job, field)
+        return
+    with pytest.raises(JobError, match="is not the finer of the two all over"):
+        check_depths(chosen, job, field)
