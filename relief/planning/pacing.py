@@ -12,9 +12,10 @@ from relief.engagement import SLIVER, Engagement, engagement, may_exceed, nodes_
 from relief.feeds import MOST_FASTER, Feeds, round_down
 from relief.heightfield import Heightfield
 from relief.shop.records import Cutter
-from relief.toolpath import PLUNGE, RAPID, Toolpath
+from relief.toolpath import PLUNGE, RAPID, Toolpath, on_lattice
 
 Doubles = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
 
 # Each level of feed is this share of the one above: what is given away by levels is little, and few of the
 # finest steps change the F word.
@@ -34,6 +35,9 @@ CHIP = 0.9 * SLIVER
 # chip is thinner there than this share of the feed per edge.
 ENTRY = 0.05
 ASIDE = math.sqrt(1.0 - 0.05**2)
+# A move is divided within so many rows of the lattice of where its feed changes, and where a point of it lies
+# no further from it than this share of a step.
+ABOUT, NEAR = 10, 0.1
 
 
 def paced(
@@ -78,18 +82,51 @@ def paced(
     into = plunge[taken.move] | (entry[taken.move] & ~(taken.chip < ASIDE))
     level = np.where(into, np.minimum(level, feeds.cut), level)
     level = _whole(level, taken, slow)
-    wanted[taken.move + 1] = level  # the last stretch of each move stands last
     cuts = np.flatnonzero((np.diff(taken.move) == 0) & (np.diff(level) != 0))
+    at = taken.move[cuts]
+    fresh, near = _divisions(at, toolpath.points[at], steps[at], taken.end[cuts], step)
+    cuts, at, fresh = cuts[near], at[near], fresh[near]
+    level = _least_between(level, np.union1d(cuts, np.flatnonzero(np.diff(taken.move))))
+    wanted[taken.move + 1] = level  # the last stretch of each move stands last
     if not cuts.size:
         return toolpath, wanted
-    at = taken.move[cuts]
-    fresh = toolpath.points[at] + taken.end[cuts, None] * steps[at]
-    fresh[:, :2] = np.rint(fresh[:, :2] / step) * step
-    fresh[:, 2] = np.ceil(fresh[:, 2] / step - 1e-6) * step
     points = np.insert(toolpath.points, at + 1, fresh, axis=0)
     kinds = np.insert(toolpath.kinds, at + 1, toolpath.kinds[at + 1])
     divided = Toolpath(points, kinds)
     return divided, _held(divided, np.insert(wanted, at + 1, level[cuts]), feeds, stock, cutter, fastest)
+
+
+def _divisions(
+    moves: Whole, starts: Doubles, steps: Doubles, shares: Doubles, step: float
+) -> tuple[Doubles, npt.NDArray[np.bool_]]:
+    """Return about where moves are divided: where the lattice lies nearest to them, and nowhere lower.
+
+    A place that is rounded as it comes lies up to half a step beside the move, which may be in a wall. Of the
+    lattice's rows that a move crosses about there, across its longer way, the one is taken that it meets
+    nearest to a point. Where none is near enough, which the second array tells, it had better stay whole.
+    """
+    across = np.rint(np.sort(np.abs(steps[:, :2]) / step, axis=1))
+    slant, end = across[:, :1] / np.maximum(across[:, 1:], 1.0), across[:, 1:]
+    about = np.arange(-ABOUT, ABOUT + 1)
+    rows = np.clip(np.rint(shares[:, None] * end) + about, 0.0, end)
+    off = np.abs(rows * slant - np.rint(rows * slant))
+    off = np.where((rows == 0) | (rows == end), 1.0, np.round(off, 3))
+    # of two alike the one that is nearer to where the feed changes
+    best = np.argmin(off + 1e-6 * np.abs(about), axis=1)
+    each = np.arange(len(rows))
+    row, near = rows[each, best], off[each, best] <= NEAR
+    # one move's divisions keep their order, and are not made twice
+    before = moves * (end.max(initial=0.0) + 1)
+    order = np.maximum.accumulate(before + row)
+    near &= np.diff(order, prepend=-1.0) > 0
+    row = order - before
+    return on_lattice(starts + (row / np.maximum(end[:, 0], 1.0))[:, None] * steps, step), near
+
+
+def _least_between(level: Doubles, ends: Whole) -> Doubles:
+    """Return the levels of stretches with one for all up to each of these, the lowest of them."""
+    firsts = np.append(0, ends + 1)
+    return np.repeat(np.minimum.reduceat(level, firsts), np.diff(np.append(firsts, len(level))))
 
 
 def _held(
@@ -133,6 +170,5 @@ def _levels(most: Doubles, feeds: Feeds, fastest: float) -> Doubles:
 
 def _whole(level: Doubles, taken: Engagement, slow: npt.NDArray[np.bool_]) -> Doubles:
     """Return levels of which ways into the stock have one each: dividing them would bend them."""
-    firsts = np.flatnonzero(np.diff(taken.move, prepend=-1))
-    least = np.repeat(np.minimum.reduceat(level, firsts), np.diff(np.append(firsts, len(level))))
+    least = _least_between(level, np.flatnonzero(np.diff(taken.move)))
     return np.where(slow[taken.move], least, level)

@@ -9,7 +9,7 @@ from relief.engagement import COARSEST, engagement
 from relief.heightfield import Heightfield
 from relief.job import Job
 from relief.operations import job_operations
-from relief.planning.pacing import EVEN, RUNG, paced
+from relief.planning.pacing import EVEN, RUNG, _divisions, paced
 from relief.plans import Plan, finishing_plan, roughing_plan
 from relief.progress import Silent
 from relief.setup import Setup, lay_out
@@ -100,6 +100,28 @@ def test_levels_are_few():
     assert RUNG * EVEN < 1.03  # on the mean no more is asked for than was chosen, as well as nodes tell it
     assert len(levels) <= 50
     assert (levels[1:] / levels[:-1]).min() > 1.02
+
+
+@pytest.mark.parametrize("step", [0.01, 0.001])
+def test_moves_are_divided_beside_themselves_by_far_less_than_half_a_step(step):
+    """Half a step on a steep wall would be a gouge; the divisions keep their order and are never lower."""
+    rng = np.random.default_rng(8)
+    starts = np.round(rng.uniform(-9, 9, (400, 3)) / step) * step
+    steps = np.round(rng.uniform(-1.5, 1.5, (400, 3)) / step) * step
+    moves = np.repeat(np.arange(400), 2)
+    shares = np.sort(rng.uniform(0.1, 0.9, (400, 2)), axis=1).ravel()
+    fresh, near = _divisions(moves, starts[moves], steps[moves], shares, step)
+
+    assert fresh / step == pytest.approx(np.rint(fresh / step), abs=1e-6)
+    assert near.mean() > 0.8
+    way = steps[moves]
+    flat = np.linalg.norm(way[:, :2], axis=1)
+    along = ((fresh - starts[moves])[:, :2] * way[:, :2]).sum(axis=1) / flat**2
+    off = (fresh - starts[moves] - along[:, None] * way)[near]
+    assert np.linalg.norm(off[:, :2], axis=1).max() <= 0.1 * step + 1e-9
+    assert off[:, 2].min() >= -0.1 * step * np.abs(way[:, 2] / flat)[near].max()
+    assert (np.abs(along - shares) * flat <= 16 * step).all()
+    assert (np.diff(along.reshape(-1, 2), axis=1)[near[1::2]] > 0).all()
 
 
 def path_lengths(path: Toolpath) -> np.ndarray:
