@@ -26,7 +26,7 @@ SPACING = 0.1  # mm between samples along a move where stock is carved
 FINE = 0.05  # the same where widths are measured
 FLAT_SLACK, DEEP_SLACK = 0.02, 0.06  # degrees of the lattice's rounding; mm of engagement
 AIR = 0.02  # mm: a move that takes off no more enters nothing
-RIM = 0.02  # mm, two steps of the coarsest lattice: nodes so near to a rim are cut by it, but count for no depth
+RIM = 0.02  # mm, two steps of a coarse lattice: nodes so near to a rim are cut, but count for no depth
 LEAST_ROOM = 1.0  # what the checks promise beside a clamp, mm
 
 
