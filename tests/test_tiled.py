@@ -193,6 +193,8 @@ def test_the_holes_stand_in_mesh_and_drawing(tmp_path):
         assert (inside[:, 2] < 0.1 - THICKNESS).all()
         rim = mesh.vertices[(away < radius + 2 * PITCH) & (mesh.vertices[:, 2] > -0.01)]
         assert len(rim)
+        near, height = away < radius + 2 * PITCH, mesh.vertices[:, 2] + THICKNESS
+        assert (near & (height > 1e-3) & (height < 0.1)).any()  # the film, at the foot of its wall
 
     sheet = (tmp_path / "small" / "sheet.html").read_text(encoding="utf-8")
     drawn = re.findall(rf'<circle cx="([^"]*)" cy="([^"]*)" r="{radius}"', sheet)
