@@ -59,7 +59,7 @@ WORTH_STRIPS = 0.6
 # and how many nodes the cutter must span. Where its radius is a whole number of nodes, passes surely clear
 # one less than they keep off walls, and links go round the rims (14 % of the time in a full plan): a coarser
 # grid does not show that, so more are planned.
-ROUGHED_NODES, SPAN, RIMMED = 180_000, 12.0, 2
+ROUGHED_NODES, SPAN, RIMMED = 90_000, 12.0, 2
 # Where no more than so much of the area holds more than feeds were chosen for, slowing there hardly counts.
 FEW_DEEP = 0.2
 # Where the strips lie in their shares of the relief: the golden ratio spreads them over its forms.

@@ -114,17 +114,18 @@ def test_cutters_with_the_same_round_end_share_one_path() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "planned"), [("flat 1/4 in", 1.0), ("flat 3 mm", 1.0), ("flat 1/8 in", 0.25)]
+    ("name", "planned"),
+    [("flat 1/2 in", 1.0), ("flat 6 mm", 1.0), ("flat 1/4 in", 0.25), ("flat 3 mm", 0.25)],
 )
 def test_thick_cutters_rough_on_the_grid_of_the_job(
     monkeypatch: pytest.MonkeyPatch, name: str, planned: float
 ) -> None:
-    """And so do those whose radius is a whole number of nodes; thin ones on every second node.
+    """And so do thinner ones whose radius is a whole number of nodes; others on every second node.
 
-    The nodes of this relief stand for a million: 180,000 for each mm of the cutter, twice that for the rims.
+    The nodes of this relief stand for a million: 90,000 for each mm of the cutter, twice that for the rims.
     """
     setup = set_up(job_from_source(PICTURES[0], {"relief.width": 24.0, "output.pitch": 0.1}), SHOP)
-    monkeypatch.setattr(estimate, "ROUGHED_NODES", 180_000 * setup.relief.heights.size / 1001**2)
+    monkeypatch.setattr(estimate, "ROUGHED_NODES", 90_000 * setup.relief.heights.size / 1001**2)
     assert estimate.roughing_estimate(setup, SHOP.cutter(name), SHOP).planned == planned
 
 

@@ -119,8 +119,10 @@ def _divisions(
     before = moves * (end.max(initial=0.0) + 1)
     order = np.maximum.accumulate(before + row)
     near &= np.diff(order, prepend=-1.0) > 0
-    row = order - before
-    return on_lattice(starts + (row / np.maximum(end[:, 0], 1.0))[:, None] * steps, step), near
+    # straight down or up there is no beside
+    upright = end[:, 0] == 0
+    share = np.where(upright, shares, (order - before) / np.maximum(end[:, 0], 1.0))
+    return on_lattice(starts + share[:, None] * steps, step), near | upright
 
 
 def _least_between(level: Doubles, ends: Whole) -> Doubles:

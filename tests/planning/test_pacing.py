@@ -123,6 +123,11 @@ def test_moves_are_divided_beside_themselves_by_far_less_than_half_a_step(step):
     assert (np.abs(along - shares) * flat <= 16 * step).all()
     assert (np.diff(along.reshape(-1, 2), axis=1)[near[1::2]] > 0).all()
 
+    down = np.array([[0.0, 0.0, -2.0]])
+    fresh, near = _divisions(np.zeros(1, np.int64), np.zeros((1, 3)), down, np.array([0.25]), step)
+    assert near.all()
+    assert fresh == pytest.approx(0.25 * down)
+
 
 def path_lengths(path: Toolpath) -> np.ndarray:
     """Return the length of each move, mm."""
