@@ -28,7 +28,7 @@ from relief.sequence import fault_of_order, steps_of_job, steps_of_report, tile_
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine
-from relief.stopped import taken_up, text_before
+from relief.stopped import TakenUp, done_until, part_of, taken_up
 from relief.texts import Program, entry_rule
 from relief.told import Told, program_bytes, told_by_report
 from relief.units import format_length
@@ -145,7 +145,7 @@ def _as_run(
         told = made_with.get(taken.file) if taken else None
         if taken is None or path.name in made_with:
             programs += programs_for_job(path, setup, made_with, spare)
-        elif folder is None or told is None or told.more:
+        elif folder is None or told is None:
             notes += (
                 f"{path.name} takes up {taken.file} at line {taken.line}, and what was cut before it is not"
                 " known here" + ("" if folder else ": give its job folder with --job"),
@@ -153,29 +153,30 @@ def _as_run(
             programs += programs_for_job(path, setup, made_with, spare)
         else:
             given = {program.file for program in programs}
-            cut = [
-                program
-                for program in _cut_before(taken.file, taken.line, folder, setup, made_with)
-                if program.file not in given
-            ]
+            cut, left = _cut_before(taken, folder, setup, made_with)
             notes += (
                 f"{path.name} takes up {taken.file} at line {taken.line}: what the programs of the job cut"
                 " until then counts as cut",
             )
-            programs += [*cut, *programs_for_job(path, setup, {path.name: told}, spare)]
+            programs += [program for program in cut if program.file not in given]
+            programs += programs_for_job(path, setup, {path.name: left}, spare)
     return programs, notes
 
 
 def _cut_before(
-    file: str, line: int, folder: Path, setup: Setup, made_with: Mapping[str, Told]
-) -> list[Program]:
-    """Return what the programs of a folder cut before a line of one of them, that one up to there."""
-    earlier = takewhile(lambda told: told.file != file, made_with.values())
-    tile = tile_of(file)
-    found = [told for told in earlier if told.cutter is not None and tile_of(told.file) == tile]
-    cut = [part for told in (*found, made_with[file]) for part in sound_program(told, folder, setup)]
-    moves = read_file(file, cut[-1].text)
-    return [*cut[:-1], replace(cut[-1], text=text_before(cut[-1].text, moves, line))]
+    taken: TakenUp, folder: Path, setup: Setup, made_with: Mapping[str, Told]
+) -> tuple[list[Program], Told]:
+    """Return what a folder's programs cut before a line of one of them, and what is told of its rest."""
+    told, tile = made_with[taken.file], tile_of(taken.file)
+    earlier = takewhile(lambda one: one.file != taken.file, made_with.values())
+    found = [one for one in earlier if one.cutter is not None and tile_of(one.file) == tile]
+    cut = [part for one in found for part in sound_program(one, folder, setup)]
+    whole = sound_program(told, folder, setup)
+    moves = read_file(taken.file, whole[0].text)
+    stop = min(int(np.searchsorted(moves.block, taken.line)), len(moves) - 1)
+    count, text = done_until(whole[0].text, moves, stop)
+    first, *more = (replace(told, more=()), *told.more)[part_of(moves, stop)[0] :]
+    return [*cut, *(replace(part, text=text) for part in whole[:count])], replace(first, more=tuple(more))
 
 
 def sound_program(told: Told, folder: Path, setup: Setup) -> tuple[Program, ...]:

@@ -26,7 +26,7 @@ from relief.proof import prove, read_file
 from relief.recheck import open_job, sound_program
 from relief.report import format_time
 from relief.setup import Setup
-from relief.stopped import Place, part_of, place_of, stopped_at, taken_up, takes_up, text_before
+from relief.stopped import Place, done_until, has_cut, part_of, place_of, stopped_at, taken_up, takes_up
 from relief.texts import Program, program_head
 from relief.timing import program_seconds
 from relief.told import Told, program_bytes, told_by_report
@@ -177,8 +177,8 @@ class _Cut(NamedTuple):
 
     @property
     def begun(self) -> bool:
-        """Whether it has cut: one that has not is no part of what was done."""
-        return self.stop - self.before > int(np.argmin(self.own.rapid))
+        """Whether it has cut."""
+        return has_cut(self.own, self.stop - self.before)
 
 
 def _interrupted(
@@ -204,11 +204,8 @@ def _interrupted(
 
 def _done_and_left(cut: _Cut, name: str, text: bytes) -> tuple[list[Program], list[Program]]:
     """Return what was done of a file when it was interrupted, and what the new program does."""
-    line = int(cut.moves.block[cut.stop])
-    if cut.part and not cut.begun:
-        line = cut.own.changes[0].line
-    earlier = text_before(cut.program.text, cut.moves, line)
-    done = [replace(program, text=earlier) for program in cut.programs[: cut.part + cut.begun]]
+    count, earlier = done_until(cut.program.text, cut.moves, cut.stop)
+    done = [replace(program, text=earlier) for program in cut.programs[:count]]
     return done, [replace(program, file=name, text=text) for program in cut.programs[cut.part :]]
 
 

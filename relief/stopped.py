@@ -56,6 +56,21 @@ def text_before(text: bytes, moves: Moves, line: int) -> bytes:
     return b"".join(lines[: line - 1]) + lift + (b"%\n" if marked else b"")
 
 
+def has_cut(moves: Moves, stop: int) -> bool:
+    """Return whether a cutter cuts anything before one of its moves."""
+    return stop > int(np.argmin(moves.rapid))
+
+
+def done_until(text: bytes, moves: Moves, stop: int) -> tuple[int, bytes]:
+    """Return how many cutters of a text have cut before one of its moves, and the text that they ran."""
+    part, before = part_of(moves, stop)
+    own, line = moves.by_cutter()[part], int(moves.block[stop])
+    begun = has_cut(own, stop - before)
+    if part and not begun:  # the call of the cutter that was to follow is none of theirs
+        line = own.changes[0].line
+    return part + begun, text_before(text, moves, line)
+
+
 class Place(NamedTuple):
     """Where a program is taken up, as numbers of its moves.
 

@@ -174,6 +174,21 @@ def test_replace_puts_a_new_job_folder_in_place_of_an_earlier_one(tmp_path):
     assert 0 == run(*small(tmp_path, "--quiet", "--replace")).exit_code
 
 
+def test_a_refused_replacement_keeps_the_earlier_job_and_a_checked_one_never_mixes(tmp_path):
+    """What is refused leaves every byte; where a check falls short no earlier program stands beside why."""
+    (tmp_path / "shop.toml").write_text('[[cutter]]\nname = "flat 1/4 in"\ncutting_length = 1\nreach = 40\n')
+    assert 0 == run(*small(tmp_path, "--quiet")).exit_code
+    earlier = {path.name: path.read_bytes() for path in (tmp_path / "job").iterdir()}
+    again = ("--quiet", "--replace")
+
+    assert 1 == run(*small(tmp_path, *again, "--thickness", "1.5")).exit_code
+    assert earlier == {path.name: path.read_bytes() for path in (tmp_path / "job").iterdir()}
+    assert 3 == run(*small(tmp_path, *again, "--shop", str(tmp_path / "shop.toml"))).exit_code
+    left = {path.name: path.read_bytes() for path in (tmp_path / "job").iterdir()}
+    assert [] == [name for name in left if name.endswith(".nc")]
+    assert earlier["report.json"] != left["report.json"]
+
+
 def test_a_job_folder_can_be_carved_again_from_its_job_file(tmp_path):
     """job.toml holds the job as run: carving it gives the same programs."""
     assert 0 == run(*small(tmp_path, "--quiet")).exit_code

@@ -17,6 +17,7 @@ from relief.checks import Check
 from relief.cli import relief
 from relief.errors import ProgramError
 from relief.program.read import read_program
+from relief.recheck import recheck
 from relief.resume import resume
 from relief.shop.records import Cutter
 from relief.texts import Program
@@ -27,6 +28,8 @@ from tests.program.standard import violations
 from tests.resumed import moving_lines, taken_up
 
 JOBS = ("dome in inches", "cut out", "one program")
+# The number of the drag point among the cutters of "one program".
+DRAG = 3
 
 
 @pytest.fixture(scope="module", params=JOBS)
@@ -295,7 +298,7 @@ def test_cutters_that_follow_are_called_as_before(shared: Made, part: int, numbe
 def test_a_drag_point_among_other_cutters_begins_at_its_first_cut(shared: Made) -> None:
     """Further on it would not know which way it points; at its first cut nothing starts the spindle."""
     program = shared.folder / "1-carving.nc"
-    cuts = read_program(program.read_bytes()).by_cutter()[3]
+    cuts = read_program(program.read_bytes()).by_cutter()[DRAG]
     lines = cuts.block[~cuts.rapid]
     with pytest.raises(ProgramError, match=f"take it up at its first cut, line {lines[0]}, lines that"):
         resume(program, shared.folder, "rest.nc", line=int(lines[9]))
@@ -306,6 +309,25 @@ def test_a_drag_point_among_other_cutters_begins_at_its_first_cut(shared: Made) 
     assert "M5\nG0 Z10.0\nT41 M6\nG0 Z10.0\n" in first
     assert not [line for line in code_of(first) if "M3" in line or "S" in line]
     assert [line for line in code_of(cutout) if "M3" in line]
+
+
+@pytest.mark.parametrize("part", range(5))
+def test_check_knows_the_cutters_of_a_program_taken_up(shared: Made, tmp_path: Path, part: int) -> None:
+    """The folder's report tells them; what was cut until then counts as cut, so nothing falls short."""
+    whole, rest = shared.folder / "1-carving.nc", tmp_path / "rest.nc"
+    cuts = read_program(whole.read_bytes()).by_cutter()[part]
+    lines = cuts.block[~cuts.rapid]
+    line = lines[0] if part == DRAG else lines[len(lines) // 2]
+    made = resume(whole, shared.folder, rest.name, line=int(line))
+    rest.write_bytes(made.text)
+    verdict = recheck([rest], shared.folder)
+
+    cutters = [shared.cutters[f"1-carving.nc {number}"] for number in range(5)]
+    taken = [program.cutter for program in verdict.programs if program.file == rest.name]
+    done = [program.cutter for program in verdict.programs if program.file != rest.name]
+    assert taken == cutters[part:]
+    assert done == cutters[: part + (part != DRAG)]
+    assert verdict.ready, [check for check in verdict.checks if not check.holds]
 
 
 def test_an_existing_file_is_kept(terrain: Made, tmp_path: Path) -> None:

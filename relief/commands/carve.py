@@ -27,7 +27,10 @@ def command(summary: str) -> click.Command:
         params=[
             path_argument("source"),
             path_option(["-o", "--out"], "FOLDER", "The job folder to make. [default: <name> job]"),
-            click.Option(["--replace"], is_flag=True, help="Replace an earlier job folder."),
+            click.Option(
+                ["--replace"], is_flag=True,
+                help="Replace an earlier job folder, programs and all, even if a new check falls short.",
+            ),
             *key_options(),
             path_option(["--heights"], "FILE", "Also save the target as .npy float32, mm."),
             quiet_option(),
