@@ -31,11 +31,11 @@ from relief.job import Job
 from relief.kernels.bands import core_count
 from relief.measures import LostDetail, lost_detail, percent
 from relief.progress import Progress
-from relief.report import format_time
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
 from relief.surfaces import reachable_from, tip_inside
+from relief.times import format_time
 from relief.units import Units, format_length
 
 ROUND = ("ball", "taper", "bull")

@@ -15,8 +15,8 @@ from relief.job import Job
 from relief.kernels.bands import core_count
 from relief.measures import LostDetail, percent
 from relief.pictures import stage_png
-from relief.report import format_time
 from relief.tiles import tile_sheet
+from relief.times import format_time
 from relief.units import Units, format_length
 
 # Changing a cutter and touching off the new one, s. Common practice, no source.

@@ -52,6 +52,7 @@ class Moves:
     changes : every change of cutter, in order
     modes : plane, unit, distance, feed mode and system that the text says before it moves: G words, in tenths
     first_arc : 1-based number of the first line that makes an arc; 0: there is none
+    lines : int, all lines of the text, as an editor counts them
     """
 
     points: npt.NDArray[np.float64]
@@ -67,6 +68,7 @@ class Moves:
     modes: frozenset[int] = frozenset()
     changes: tuple[Change, ...] = ()
     first_arc: int = 0
+    lines: int = 0
 
     def __len__(self) -> int:
         return len(self.rapid)
@@ -98,11 +100,11 @@ class Moves:
 
     def by_cutter(self) -> tuple[Moves, ...]:
         """Return what each cutter does: a part begins at every change of cutter that comes after a cut."""
-        firsts = [Change(0, 0, 0, 0, 0.0)]
+        firsts = [Change(0, 1, 0, 0, 0.0)]
         for change in self.changes:
             if not self.rapid[firsts[-1].move : change.move].all():
                 firsts.append(change)
-        end = Change(len(self), 1 << 62, 0, self.blocks, self.dwell)
+        end = Change(len(self), self.lines + 1, 0, self.blocks, self.dwell)
         return (
             tuple(self._between(*pair) for pair in pairwise([*firsts, end])) if len(firsts) > 1 else (self,)
         )
@@ -123,6 +125,7 @@ class Moves:
             pauses=tuple(line for line in self.pauses if first.line <= line < last.line),
             tool=changes[-1].number if changes else None,
             changes=changes,
+            lines=last.line - first.line,
         )
 
     def _since(self, first: Change, last: Change) -> Iterator[Change]:

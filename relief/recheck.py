@@ -23,13 +23,13 @@ from relief.operations import Operation, job_operations
 from relief.plans import asked_speeds, feeds_for, load_of
 from relief.progress import Progress, Silent
 from relief.proof import prove, read_file, run_program
-from relief.report import format_time
 from relief.sequence import fault_of_order, steps_of_job, steps_of_report, tile_of
 from relief.setup import Setup, set_up
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Machine
 from relief.stopped import TakenUp, done_until, part_of, taken_up
 from relief.texts import Program, entry_rule
+from relief.times import format_time
 from relief.told import Told, program_bytes, told_by_report
 from relief.units import format_length
 
@@ -87,7 +87,7 @@ def _introduced(program: ReadProgram) -> str:
     cutter = f'with "{program.cutter.name}"' if program.cutter else "with the spindle off"
     depth = max(0.0, -float(np.nanmin(program.moves.points[:, 2])))
     return (
-        f"{program.file}: {program.operation} {cutter}, {program.moves.blocks} blocks,"
+        f"{program.file}: {program.operation} {cutter}, {program.moves.lines} lines,"
         f" {format_length(depth)} deep, about {format_time(program.seconds)}."
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -14,6 +14,7 @@ import numpy as np
 from relief.checks import Check
 from relief.measures import FineFigures, LostDetail, ScallopFigures, percent, where_short
 from relief.shop.records import Cutter
+from relief.times import format_time, format_times
 from relief.units import MM_PER_INCH, Units, format_length
 
 # Digits after the point in report.json: nothing is known better than a nanometre.
@@ -49,6 +50,7 @@ class ProgramRun:
     feed, plunge : mm/min, as chosen
     feed_range : mm/min, slowest and fastest of its cuts, ways down left out
     blocks : lines that hold words
+    lines : all lines, as an editor counts them; of a file that several cutters share, those of its own
     cutting_length, rapid_length : mm
     seconds : time at the machine
     """
@@ -61,6 +63,7 @@ class ProgramRun:
     plunge: float
     feed_range: tuple[float, float]
     blocks: int
+    lines: int
     cutting_length: float
     rapid_length: float
     seconds: float
@@ -240,39 +243,6 @@ class Report:
         if 0 < number < 10.0 ** (1 - places):
             places = min(max(places, 1 - math.floor(math.log10(number))), 5)
         return format_length(round(millimetres / unit, places) * unit, self.units)
-
-
-def format_time(seconds: float) -> str:
-    """Write a time for people.
-
-    Examples
-    --------
-    >>> format_time(42), format_time(125), format_time(4000), format_time(3599)
-    ('42 s', '2 min', '1 h 07 min', '1 h 00 min')
-    """
-    if seconds <= 59:
-        return f"{math.ceil(seconds)} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
-
-
-def format_times(parts: Sequence[float]) -> tuple[str, ...]:
-    """Write times for people so that they add up to what is written for their sum.
-
-    Minutes that rounding would lose or add go to the parts whose remainders are largest.
-
-    Examples
-    --------
-    >>> format_times([629, 2549]), format_time(629 + 2549)
-    (('11 min', '42 min'), '53 min')
-    """
-    long = [k for k, seconds in enumerate(parts) if seconds > 59]
-    brief_ones = sum(seconds for seconds in parts if seconds <= 59)
-    minutes = {k: max(int(parts[k] // 60), 1) for k in long}
-    spare = round(sum(parts) / 60) - round(brief_ones / 60) - sum(minutes.values())
-    for k in sorted(long, key=lambda k: minutes[k] * 60 - parts[k])[: max(spare, 0)]:
-        minutes[k] += 1
-    return tuple(format_time(60.0 * minutes.get(k, 0) or seconds) for k, seconds in enumerate(parts))
 
 
 def brief(message: str) -> str:

@@ -24,10 +24,10 @@ from relief.program.write import CHANGE_CAUTION, write_beginning
 from relief.progress import Progress, Silent
 from relief.proof import prove, read_file
 from relief.recheck import open_job, sound_program
-from relief.report import format_time
 from relief.setup import Setup
 from relief.stopped import Place, done_until, has_cut, part_of, place_of, stopped_at, taken_up, takes_up
 from relief.texts import Program, program_head
+from relief.times import format_time
 from relief.timing import program_seconds
 from relief.told import Told, program_bytes, told_by_report
 from relief.toolpath import PLUNGE, RAPID, Toolpath

@@ -13,7 +13,7 @@ from rich.progress import BarColumn, Progress, ProgressColumn, Task, TaskID, Tex
 from rich.text import Text
 
 from relief.endings import printable
-from relief.report import format_time
+from relief.times import format_time
 
 # A stage is long when it has run for so many seconds: from then on its time left is worth telling.
 _LONG = 3.0

@@ -157,6 +157,7 @@ def _run(program: ReadProgram) -> ProgramRun:
         plunge=feeds.plunge if feeds else 0.0,
         feed_range=moves.feed_range(),
         blocks=moves.blocks,
+        lines=moves.lines,
         cutting_length=moves.cutting_length(),
         rapid_length=moves.rapid_length(),
         seconds=program.seconds,

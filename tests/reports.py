@@ -57,7 +57,7 @@ def a_report(**changes: Any) -> Report:
         job=a_job().to_table(),
         grid=Grid(pitch=0.1, columns=1201, rows=901),
         programs=(
-            ProgramRun("0-trace.nc", "trace", None, 0.0, 0.0, 0.0, (0.0, 0.0), 9, 0.0, 520.0, 24.0),
+            ProgramRun("0-trace.nc", "trace", None, 0.0, 0.0, 0.0, (0.0, 0.0), 9, 29, 0.0, 520.0, 24.0),
             ProgramRun(
                 "1-roughing.nc",
                 "roughing",
@@ -67,6 +67,7 @@ def a_report(**changes: Any) -> Report:
                 630.0,
                 (950.0, 2890.0),
                 5210,
+                5236,
                 9100.0,
                 800.0,
                 1111.0,
@@ -80,6 +81,7 @@ def a_report(**changes: Any) -> Report:
                 480.0,
                 (1300.0, 1600.0),
                 61234,
+                61260,
                 2e4,
                 300.0,
                 4012.0,

@@ -20,6 +20,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
         "errors",
         "files",
         "progress",
+        "times",
         "toolpath",
         "colours",
         "tones",

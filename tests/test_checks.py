@@ -109,7 +109,7 @@ WRONG = {
     "text conforms to the standard": evidence(program(text=TEXT.encode() + b"(" + b"x" * 300 + b")")),
     "surface finished": evidence(scallop=ScallopFigures(0.05, 3.0, 2.0, 1.0, 0.5, 0.0, 0.0)),
     "scallop reached": evidence(scallop=ScallopFigures(0.05, 0.09, 0.08, 0.07, 0.9, 0.0, 0.0)),
-    "scallop holds between nodes": evidence(scallop_fine=replace(FINE, max=0.11)),
+    "scallop holds between points": evidence(scallop_fine=replace(FINE, max=0.11)),
     "scallop resolvable": evidence(pitch=0.2),
     "detail kept": evidence(lost_detail=LostDetail(3.0, 2.0, 1.0, 0.3)),
     "power enough": evidence(program(feeds=replace(FEEDS, power=5000.0))),
@@ -373,7 +373,7 @@ LIMITS = {
     "scallop reached": (
         evidence(scallop=replace(SCALLOP, within=0.995)), evidence(scallop=replace(SCALLOP, within=0.9949)),
     ),
-    "scallop holds between nodes": (
+    "scallop holds between points": (
         evidence(scallop_fine=replace(FINE, p999=1.25 * 0.05, max=0.1)),
         evidence(scallop_fine=replace(FINE, p999=1.26 * 0.05, max=0.1)),
     ),
@@ -494,7 +494,7 @@ def test_a_surface_that_holds_at_the_nodes_alone_is_told_with_places_and_causes(
     """What holds at the nodes and not between them is a warning that says where, how high and why."""
     short = (Shortfall("between", 0.011, 0.081, 12.5, 3.0), Shortfall("rim", 0.001, 0.06, 0.05, 7.0))
     fine = replace(FINE, within=0.988, p999=0.07, max=0.081, short=short)
-    check = told("scallop holds between nodes", scallop_fine=fine)
+    check = told("scallop holds between points", scallop_fine=fine)
 
     assert (False, "warn") == (check.holds, check.severity)
     assert "in creases finer than the points of the plan lie" in check.message
@@ -512,14 +512,14 @@ def test_a_surface_that_holds_at_the_nodes_alone_is_told_with_places_and_causes(
 )  # fmt: skip
 def test_how_much_may_be_missed_between_the_nodes(change, holds):
     """99.5 % of the area within h, 99.9 % within 1.25 h, and nothing above 2 h."""
-    assert holds is told("scallop holds between nodes", scallop_fine=replace(FINE, **change)).holds
+    assert holds is told("scallop holds between points", scallop_fine=replace(FINE, **change)).holds
 
 
 def test_nodes_too_far_apart_are_not_judged_between():
     """Above two scallops of pitch nothing is claimed between the nodes: the other check tells why."""
     wide = {"pitch": 0.11, "scallop_fine": replace(FINE, within=0.5)}
 
-    assert told("scallop holds between nodes", **wide).holds
+    assert told("scallop holds between points", **wide).holds
     coarse = told("scallop resolvable", **wide)
     assert not coarse.holds
     assert "not resolvable at this pitch: to see ridges that low they may be 0.1 mm" in coarse.message

@@ -56,6 +56,9 @@ def test_one_file_holds_every_cut_and_an_entry_each(made):
         )  # fmt: skip
         assert ours.cutting_length == pytest.approx(theirs.cutting_length)
         assert ours.seconds == pytest.approx(theirs.seconds, abs=1)  # the way over from the cutter before
+    assert sum(run.lines for run in one.programs[1:]) == len(
+        (folder / "one" / "1-carving.nc").read_text().splitlines()
+    )
     assert one.removed_volume == pytest.approx(many.removed_volume)
 
 
@@ -105,6 +108,7 @@ def test_a_part_begins_with_the_change_before_its_cuts():
     assert ([c.number for c in first.changes], [c.number for c in second.changes]) == ([1, 2], [3])
     assert (first.tool, second.tool, first.pauses, second.pauses) == (2, 3, (), (10,))
     assert (len(first), len(second), first.blocks + second.blocks) == (4, 1, 13)
+    assert (first.lines, second.lines) == (8, 5)
     assert (first.rpm.tolist(), second.rpm.tolist()) == ([0, 9, 9, 9], [8])
     assert second.points.tolist() == [[0, 0, 5], [4, 0, 5]]
 

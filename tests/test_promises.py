@@ -183,7 +183,7 @@ def test_the_mesh_is_the_carved_stock(one):
     assert mesh.volume == pytest.approx(stock - one.report.removed_volume, rel=0.005)
 
 
-def test_lengths_and_blocks_agree_with_a_recount(one):
+def test_lengths_blocks_and_lines_agree_with_a_recount(one):
     """The report's figures of each program agree with the second opinion to 1 %."""
     for run in one.report.programs:
         points, rapid, _ = independent.positions(one.text(run.file))
@@ -192,6 +192,7 @@ def test_lengths_and_blocks_agree_with_a_recount(one):
         assert run.rapid_length == pytest.approx(length[rapid[1:]].sum(), rel=0.01, abs=6)
         coded = [t for t in one.text(run.file).splitlines() if t.split("(")[0].strip(" %")]
         assert run.blocks == pytest.approx(len(coded), rel=0.01)
+        assert run.lines == len(one.text(run.file).splitlines())
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -9,11 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import example, given
-from hypothesis import strategies as st
 
 from relief.measures import FineFigures, LostDetail, NoiseFloor, ScallopFigures, percent
-from relief.report import format_time, format_times
 from tests.reports import a_job, a_report, check
 
 # The keys that users' own programs may rely on.
@@ -21,8 +18,8 @@ KEYS = {
     "": "relief_version job grid programs seconds scallop gouge lost_detail removed_volume path_ratio"
     " checks sha256 scallop_fine",
     "grid": "pitch columns rows",
-    "programs": "file operation cutter spindle_rpm feed plunge blocks cutting_length rapid_length seconds"
-    " feed_range",
+    "programs": "file operation cutter spindle_rpm feed plunge blocks lines cutting_length rapid_length"
+    " seconds feed_range",
     "scallop": "tolerance max p999 p99 within",
     "scallop_fine": "pitch share max p999 p99 within floor",
     "lost_detail": "max p99 rms",
@@ -137,40 +134,6 @@ def test_nothing_lost_reads_as_nothing() -> None:
     )
     assert report.smoothness() == ("ridges within 0.05 mm on 100 % of the surface; the highest is 0.05 mm.")
     assert report.detail() == "none to be seen; 0 mm at most."
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(0, "0 s"), (0.2, "1 s"), (59.7, "1 min"), (90, "2 min"), (3570, "1 h 00 min"), (36000, "10 h 00 min")],
-)
-def test_times(seconds: float, text: str) -> None:
-    """Times never read "60 s" or "60 min"."""
-    assert format_time(seconds) == text
-
-
-@given(parts=st.lists(st.floats(0, 20000), min_size=1, max_size=30))
-@example(parts=[629.0, 2549.0])
-@example(parts=[89.0] * 30)
-@example(parts=[59.5, 59.9, 31.0])
-@example(parts=[148.0, 1.5, 28.5])
-def test_times_add_up(parts: list[float]) -> None:
-    """Whatever is told of the parts adds up to what is told of all, and no part is off by more than a minute.
-
-    Half a minute is what the whole is rounded by; a part under a minute is told in seconds, rounded up.
-    """
-    told = [told_seconds(text) for text in format_times(parts)]
-    assert np.abs(np.array(told) - parts).max() <= 60
-    if sum(parts) > 59 * len(parts):
-        assert abs(sum(told) - told_seconds(format_time(sum(parts)))) <= 30 + sum(
-            part <= 59 for part in parts
-        )
-
-
-def told_seconds(text: str) -> int:
-    """Return how many seconds a time for people says."""
-    units = {"s": 1, "min": 60, "h": 3600}
-    words = text.split()
-    return sum(int(number) * units[unit] for number, unit in zip(words[::2], words[1::2], strict=True))
 
 
 @pytest.mark.parametrize(

@@ -115,12 +115,12 @@ def test_verdict_comes_first() -> None:
 
 
 def test_everything_is_told() -> None:
-    """Programs with cutter, speed, feeds, time and blocks; every check; smoothness, detail, volume."""
+    """Programs with cutter, speed, feeds, time and lines; every check; smoothness, detail, volume."""
     text = " ".join(a_page().text.split())
     for words in (
         "1-roughing.nc flat 1/4 in, 35.4 mm out 16 000 rev/min 2 100 mm/min (950 to 2 890) 630 mm/min 19 min"
-        " 5 210",
-        "0-trace.nc any, spindle off off – – 24 s 9",
+        " 5 236",
+        "0-trace.nc any, spindle off off – – 24 s 29",
         "1 h 26 min",
         "within travel ✓ holds 120 mm 600 mm",
         "detail kept ✓ holds 4.3 % 10 %",
@@ -218,7 +218,7 @@ def test_a_place_is_told_by_its_side() -> None:
 
 def test_words_of_the_workshop() -> None:
     """Neither nodes nor blocks: what only those who made it need to know is not on the sheet."""
-    names = ("scallop holds between nodes", "controller keeps up")
+    names = ("scallop holds between points", "controller keeps up")
     checks = tuple(check(name, message="all is well", unit="blocks/s") for name in names)
     text = a_page(checks=checks).text
     assert "scallop holds between points" in text

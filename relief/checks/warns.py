@@ -60,7 +60,7 @@ def scallop_holds_between(evidence: Evidence) -> Check:
     elif not holds:
         message += f"{_where(evidence)}; 99.9 % is within {evidence.told(fine.p999)}"
     return Check(
-        "scallop holds between nodes", holds, 100 * fine.within, 100 * WITHIN_ENOUGH, "%", message, "warn"
+        "scallop holds between points", holds, 100 * fine.within, 100 * WITHIN_ENOUGH, "%", message, "warn"
     )
 
 

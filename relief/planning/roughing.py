@@ -143,8 +143,8 @@ def _rules(
     lines = math.floor(stepover / target.pitch + 1e-6)
     if lines < 1:
         message = (
-            f"roughing.stepover = {stepover:g} mm is finer than the grid's nodes, {target.pitch:g} mm apart;"
-            " set a larger stepover or a finer output.pitch"
+            f"roughing.stepover = {stepover:g} mm is finer than the points of the relief, which lie"
+            f" {target.pitch:g} mm apart; set a larger stepover or a finer output.pitch"
         )
         raise PlanError(message)
     ridge = max(section.allowance, BITE * stepdown)

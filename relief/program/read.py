@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -64,7 +64,8 @@ def read_program(text: str | bytes) -> Moves:
     if not (reader.ended or marked):
         message = f"line {reader.line}: the program ends without M2 or M30; lines may be missing"
         raise ProgramError(message)
-    return reader.moves()
+    last = 0 if content.endswith(b"\n") else 1
+    return replace(reader.moves(), lines=content.count(b"\n") + last)
 
 
 def _span(content: bytes) -> tuple[int, int, int, bool]:

@@ -6,7 +6,6 @@ retract before the spindle stops, nothing told twice, no date, plain ASCII. A de
 
 from __future__ import annotations
 
-import math
 import re
 import textwrap
 import unicodedata
@@ -20,6 +19,7 @@ import numpy.typing as npt
 from relief.errors import PlanError
 from relief.kernels.text_out import ROW_BYTES, UNTOLD, put_moves
 from relief.shop.records import Machine
+from relief.times import format_time
 from relief.toolpath import RAPID, Toolpath
 from relief.units import MM_PER_INCH, Units
 
@@ -328,7 +328,7 @@ def _head_comments(heads: Sequence[ProgramHead], machine: Machine, units: Units)
         "Stock": head.stock,
         "Zero": head.zero,
         "Spindle": None if several else _spindle_text(head, machine),
-        "Time": f"about {_time_text(sum(times))}" if times else None,
+        "Time": f"about {format_time(sum(times))}" if times else None,
         "Units": "millimetres, feeds in mm/min" if units == "mm" else "inches, feeds in in/min",
     }
     for name, text in told.items():
@@ -353,14 +353,6 @@ def _spindle_text(head: ProgramHead, machine: Machine) -> str:
         return "STAYS OFF in this program; make sure that it stands still"
     by_hand = ", set by hand at the pause" if machine.spindle == "by hand" else ""
     return f"{head.rpm:.0f} rev/min{by_hand}"
-
-
-def _time_text(seconds: float) -> str:
-    """Return a time for people: "40 s", "12 min", "1 h 5 min"."""
-    if seconds < 90:
-        return f"{math.ceil(seconds)} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
 
 
 def _comment(text: str, machine: Machine) -> Iterator[str]:

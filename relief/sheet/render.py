@@ -17,11 +17,12 @@ from relief.heightfield import Heightfield
 from relief.hints import bed_note, below_board, depth_note, touching_off, zero_place, zero_sentence
 from relief.measures import percent
 from relief.pictures import deviation_limit, stage_png
-from relief.report import ProgramRun, Report, brief, format_time
+from relief.report import ProgramRun, Report, brief
 from relief.ridges import scallop_meaning
 from relief.setup import Setup
 from relief.sheet.drawing import Beside, set_up_drawing
 from relief.sheet.scene import Stage, final_deviation, scene_json
+from relief.times import format_time
 from relief.units import MM_PER_INCH, Units, format_length
 
 
@@ -168,8 +169,8 @@ def _aside(mm: float, above: str, below: str, units: Units) -> str:
 
 
 def _plain(text: str) -> str:
-    """Return a check's name or unit in words that need no knowledge of grids and controllers."""
-    return text.replace("between nodes", "between points").replace("blocks", "lines")
+    """Return a check's unit in words that need no knowledge of controllers."""
+    return text.replace("blocks", "lines")
 
 
 def _feeds(run: ProgramRun, units: Units) -> str:

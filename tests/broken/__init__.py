@@ -316,6 +316,11 @@ JOBS = (
         ("finishing.passes", "ball 1/8 in", "ball 1/4 in", "coarse to fine"),
     ),
     Case("a grid too fine to hold", _options("--pitch", "0.005"), ("0.005 mm", "million points", "pitch")),
+    Case(
+        "passes closer than the points of the relief",
+        _options("--set", "roughing.stepover=0.1", "--pitch", "0.5", "--width", "20"),
+        ("roughing.stepover = 0.1 mm", "points of the relief", "0.5 mm apart", "larger stepover"),
+    ),
     Case("a pitch wider than the relief", _options("--pitch", "500"), ("pitch", "500", "finer")),
     Case(
         "a clamp on the relief",

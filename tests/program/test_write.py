@@ -175,10 +175,10 @@ def test_the_head_tells_what_a_woodworker_needs() -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "told"),
-    [(0.2, "1 s"), (89.0, "89 s"), (90.0, "2 min"), (3600.0, "60 min"), (3.5e4, "9 h 43 min")],
+    [(0.2, "1 s"), (83.0, "1 min"), (3600.0, "1 h 00 min"), (3900.0, "1 h 05 min"), (3.5e4, "9 h 43 min")],
 )
 def test_times_for_people(seconds: float, told: str) -> None:
-    """Seconds, minutes, or hours and minutes."""
+    """Worded as on the sheet: seconds, minutes, or hours and minutes."""
     assert f"(Time: about {told})" in text(seconds=seconds)
 
 
