@@ -15,7 +15,6 @@ from relief.part import cutout_cutter
 from relief.ridges import scallop_meaning, sharp_stepover
 from relief.shop.load import Shop
 from relief.shop.records import Cutter
-from relief.units import format_length
 
 # Degrees: the slope on which the stairs of a flat end mill are told.
 STAIRS_AT = 45.0
@@ -72,8 +71,8 @@ def check_depths(chosen: Chosen, job: Job, relief: Heightfield) -> None:
     scored = job.outline.depth + deepest
     if chosen.outline and scored >= job.stock.thickness:
         message = (
-            f"the scoring goes {format_length(scored)} deep, but stock.thickness is"
-            f" {format_length(job.stock.thickness)}; score less deep or use thicker stock"
+            f"the scoring goes {job.told(scored)} deep, but stock.thickness is"
+            f" {job.told(job.stock.thickness)}; score less deep or use thicker stock"
         )
         raise JobError(message)
 
@@ -102,14 +101,14 @@ def _check_finishing_cutter(job: Job, finish: Cutter) -> None:
         apart = sharp_stepover(finish, job.finishing.scallop, slope)
         message = (
             f'finishing.cutter = "{finish.name}" has no round end: its scallop is {scallop_meaning(finish)};'
-            f" {format_length(job.finishing.scallop)} would need passes {format_length(apart)} apart"
+            f" {job.told(job.finishing.scallop)} would need passes {job.told(apart)} apart"
             f"{f' on a slope of {slope:.0f}°' if slope else ''}: choose a ball, a taper or a bull"
         )
         raise JobError(message)
     if job.finishing.scallop >= ball:
         message = (
-            f"finishing.scallop = {format_length(job.finishing.scallop)} is not below the radius of"
-            f' "{finish.name}" ({format_length(ball)}); ask for a lower scallop, 0.05 mm is usual'
+            f"finishing.scallop = {job.told(job.finishing.scallop)} is not below the radius of"
+            f' "{finish.name}" ({job.told(ball)}); ask for a lower scallop, {job.told(0.05)} is usual'
         )
         raise JobError(message)
 

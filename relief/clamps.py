@@ -79,7 +79,14 @@ def clearance_note(clamps: Sequence[Clamp], machine: Machine, units: Units) -> t
 
 
 def check_room(
-    clamps: Sequence[Clamp], shape: BaseGeometry, cutter: Cutter, *, beyond: float, z: float, what: str
+    clamps: Sequence[Clamp],
+    shape: BaseGeometry,
+    cutter: Cutter,
+    *,
+    beyond: float,
+    z: float,
+    what: str,
+    units: Units = "mm",
 ) -> None:
     """Refuse a clamp that stands on a shape or too near to it.
 
@@ -91,6 +98,7 @@ def check_room(
     beyond : mm, how far the axis goes past the shape's edge
     z : mm, the deepest position
     what : what the shape is called, e.g. "the relief"
+    units : in which a refusal tells lengths
 
     Raises
     ------
@@ -108,9 +116,9 @@ def check_room(
             raise JobError(message)
         if room < needed:
             message = (
-                f"{clamp.name} stands {format_length(round(room, 2))} from {what}, and"
-                f" {widest.name} needs {format_length(round(needed, 2))} there;"
-                f" move it {format_length(round(needed - room, 2))} further away"
+                f"{clamp.name} stands {format_length(round(room, 2), units)} from {what}, and"
+                f" {widest.name} needs {format_length(round(needed, 2), units)} there;"
+                f" move it {format_length(round(needed - room, 2), units)} further away"
             )
             raise JobError(message)
 

@@ -14,7 +14,6 @@ from relief.gaps import without_gaps
 from relief.job import Job
 from relief.picture import FINE, Picture, check_size, file_content, read_values
 from relief.sections import Terrain
-from relief.units import format_length
 
 
 def read_heights(path: Path) -> tuple[npt.NDArray[np.float32], tuple[str, ...]]:
@@ -170,8 +169,8 @@ def ground_depth(job: Job, span: float, width: float, columns: int) -> tuple[flo
     depth = to_scale * exaggeration
     if depth >= job.stock.thickness:
         message = (
-            f"the ground at {exaggeration:g} times its height is {format_length(round(depth, 2))} deep, but"
-            f" stock.thickness is {format_length(job.stock.thickness)}; set terrain.exaggeration below"
+            f"the ground at {exaggeration:g} times its height is {job.told(round(depth, 2))} deep, but"
+            f" stock.thickness is {job.told(job.stock.thickness)}; set terrain.exaggeration below"
             f" {job.stock.thickness / to_scale:.3g} or use thicker stock"
         )
         raise JobError(message)

@@ -36,6 +36,7 @@ from relief.tables import (
     read_toml,
     record,
 )
+from relief.units import format_length
 
 
 @record
@@ -82,6 +83,10 @@ class Job:
     cutout: Annotated[Cutout, key("cutting the part free")] = Cutout()
     outline: Annotated[Outline, key("scoring silhouette and level lines with a dragged point")] = Outline()
     output: Annotated[Output, key("programs, grid and mesh")] = Output()
+
+    def told(self, length: float) -> str:
+        """Return a length, mm, as the user reads it: in the unit of the job's programs."""
+        return format_length(length, self.output.units)
 
     @classmethod
     def read(cls, path: Path | str) -> Job:

@@ -16,6 +16,7 @@ from relief.errors import JobError
 from relief.files import whole_file
 from relief.heightfield import Heightfield
 from relief.sections import Lettering
+from relief.units import Units, format_length
 
 Distances = npt.NDArray[np.float64]
 Font = ImageFont.FreeTypeFont
@@ -31,7 +32,7 @@ NARROW = 10.0  # percentile of the strokes' widths that counts as the narrowest
 
 
 def lettered(
-    relief: Heightfield, texts: tuple[Lettering, ...], ball: float
+    relief: Heightfield, texts: tuple[Lettering, ...], ball: float, units: Units = "mm"
 ) -> tuple[Heightfield, tuple[str, ...]]:
     """Lay texts on a relief.
 
@@ -40,6 +41,7 @@ def lettered(
     relief : Heightfield, its near left node at (0, 0)
     texts : in the order in which they are laid
     ball : mm, radius of the finishing cutter's round end
+    units : in which notes and refusals tell lengths
 
     Returns
     -------
@@ -53,23 +55,24 @@ def lettered(
     """
     heights, notes = relief.heights.astype(np.float64), []
     for text in texts:
-        inside, window = _laid_out(text, relief)
+        inside, window = _laid_out(text, relief, units)
         heights[window], capped = _carved(heights[window], inside, text)
-        notes += _told(text, inside, capped, ball)
+        notes += _told(text, inside, capped, ball, units)
     return relief.with_heights(heights.astype(np.float32)), tuple(notes)
 
 
-def _laid_out(text: Lettering, relief: Heightfield) -> tuple[Distances, tuple[slice, slice]]:
+def _laid_out(text: Lettering, relief: Heightfield, units: Units) -> tuple[Distances, tuple[slice, slice]]:
     """Return how far each node lies inside the letters, mm (negative outside), and which nodes they are."""
     drawn = _drawn(text, relief.pitch)
     rows, columns = (size // FINE for size in drawn.shape)
     x, y = (middle if asked is None else asked for asked, middle in _middles(text, relief))
     first_i, first_j = round(x / relief.pitch - (columns - 1) / 2), round(y / relief.pitch - (rows - 1) / 2)
     if min(first_i, first_j) < 0 or first_i + columns > relief.columns or first_j + rows > relief.rows:
-        wide, tall = columns * relief.pitch, rows * relief.pitch
+        wide, tall = (format_length(round(size * relief.pitch, 1), units) for size in (columns, rows))
         message = (
-            f"lettering {text.text!r} is {wide:.1f} × {tall:.1f} mm and leaves the relief of"
-            f" {relief.width:g} × {relief.length:g} mm; make it smaller or move it"
+            f"lettering {text.text!r} is {wide} × {tall} and leaves the relief of"
+            f" {format_length(relief.width, units)} × {format_length(relief.length, units)};"
+            " make it smaller or move it"
         )
         raise JobError(message)
     reach = _lean(text) * text.depth if text.relief == "raised" else 0.0
@@ -177,7 +180,7 @@ def _carved(heights: Distances, inside: Distances, text: Lettering) -> tuple[Dis
     return np.minimum(raised, 0.0), bool((raised > 1e-6).any())
 
 
-def _told(text: Lettering, inside: Distances, capped: bool, ball: float) -> list[str]:
+def _told(text: Lettering, inside: Distances, capped: bool, ball: float, units: Units) -> list[str]:
     """Return what the text's reader should know: cut short by the stock top, or too fine for the cutter."""
     notes = []
     if capped:
@@ -189,10 +192,14 @@ def _told(text: Lettering, inside: Distances, capped: bool, ball: float) -> list
     needed = _groove(ball, text.depth)
     if stroke < needed:
         what = "strokes" if text.relief == "sunk" else "gaps"
+        have, need, high = (
+            format_length(float(f"{size:.2g}"), units)
+            for size in (stroke, needed, text.height * needed / max(stroke, 1e-3))
+        )
         notes.append(
-            f"lettering {text.text!r} is too fine for the finishing cutter: its {what} are {stroke:.2g} mm"
-            f" wide, a groove {text.depth:g} mm deep is {needed:.2g} mm; a height of"
-            f" {text.height * needed / max(stroke, 1e-3):.2g} mm would do, or a finer cutter"
+            f"lettering {text.text!r} is too fine for the finishing cutter: its {what} are {have} wide, a"
+            f" groove {format_length(text.depth, units)} deep is {need}; a height of {high} would do, or a"
+            " finer cutter"
         )
     return notes
 

@@ -136,7 +136,9 @@ def _small(job: Job, picture: Picture) -> tuple[Picture, Picture, Grid]:
     """
     width = job.relief.width or DEFAULT_WIDTH
     length = job.relief.length or picture.length_for(width)
-    grid = grid_for(width, length, max(width, length) / (PREVIEW - 1), (picture.rows, picture.columns))
+    grid = grid_for(
+        width, length, max(width, length) / (PREVIEW - 1), (picture.rows, picture.columns), job.output.units
+    )
     smooth = picture
     if picture.levels <= COARSE:
         smooth = replace(picture, brightness=unstepped(picture.brightness, picture.levels))
@@ -219,7 +221,7 @@ def _look(
     # terraces are gone already where they had to go, and the codes with them
     picture = pictures[shaped.shaping.unstep]
     shaping = replace(shaped.shaping, unstep=False)
-    surface = shape_heights(picture, shaped.relief, shaping, grid, job.stock.thickness)
+    surface = shape_heights(picture, shaped.relief, shaping, grid, job.stock.thickness, job.output.units)
     reachable = reachable_surface(surface, cutter)
     lost = lost_detail(surface.heights, reachable, job.finishing.scallop)
     return Look(name, shaped, _lines(settings), surface, lost)

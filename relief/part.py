@@ -18,7 +18,6 @@ from relief.planning.outline import ellipse, inside, pieces, rectangle, silhouet
 from relief.sections import Cutout
 from relief.shop.load import Shop
 from relief.shop.records import Cutter, Material
-from relief.units import format_length
 
 # Stock that stays standing round the cut, to clamp and to carry the tabs: common practice, no source.
 FRAME = 10.0
@@ -130,8 +129,8 @@ def _check_frame(job: Job, cutter: Cutter, stock: Region, region: Region) -> Non
     needed = cut_width(job, cutter) + LEAST_FRAME
     if margin < needed:
         message = (
-            f"the stock is {format_length(margin)} wider than the relief on a side; cutting it out with"
-            f' "{cutter.name}" needs {format_length(needed)}: raise relief.margin or use larger stock'
+            f"the stock is {job.told(margin)} wider than the relief on a side; cutting it out with"
+            f' "{cutter.name}" needs {job.told(needed)}: raise relief.margin or use larger stock'
         )
         raise JobError(message)
 
@@ -142,8 +141,8 @@ def _check_depths(job: Job, cutter: Cutter, depth: float) -> None:
     deep = thickness - section.skin if section.skin else thickness + section.through
     if deep > cutter.cutting_length:
         message = (
-            f"the cutout goes {format_length(deep)} deep, but the cutting edges of"
-            f' "{cutter.name}" are {format_length(cutter.cutting_length)} long; name a longer cutout.cutter'
+            f"the cutout goes {job.told(deep)} deep, but the cutting edges of"
+            f' "{cutter.name}" are {job.told(cutter.cutting_length)} long; name a longer cutout.cutter'
         )
         raise JobError(message)
     walled = job.relief.edge == "walled" and section.shape == "rectangle"
@@ -151,7 +150,7 @@ def _check_depths(job: Job, cutter: Cutter, depth: float) -> None:
     for name, height in (("skin", section.skin), ("tab_height", section.tab_height if section.tabs else 0.0)):
         if height > left:
             message = (
-                f"cutout.{name} = {format_length(height)} is more than the {format_length(left)}"
+                f"cutout.{name} = {job.told(height)} is more than the {job.told(left)}"
                 " that the relief leaves standing; ask for less"
             )
             raise JobError(message)

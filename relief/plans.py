@@ -122,7 +122,9 @@ def over_clamps(plan: Plan, setup: Setup) -> Plan:
     """
     if plan.cutter is None or not setup.clamps:
         return plan
-    toolpath, fresh = lifted(plan.toolpath, plan.cutter, setup.clamps, setup.clearance, plan.operation)
+    toolpath, fresh = lifted(
+        plan.toolpath, plan.cutter, setup.clamps, setup.clearance, plan.operation, setup.job.output.units
+    )
     feed = np.zeros(len(toolpath.points))
     feed[~fresh] = plan.feed
     return replace(plan, toolpath=toolpath, feed=feed)

@@ -88,7 +88,7 @@ def _introduced(program: ReadProgram) -> str:
     depth = max(0.0, -float(np.nanmin(program.moves.points[:, 2])))
     return (
         f"{program.file}: {program.operation} {cutter}, {program.moves.lines} lines,"
-        f" {format_length(depth)} deep, about {format_time(program.seconds)}."
+        f" {format_length(depth, program.moves.units)} deep, about {format_time(program.seconds)}."
     )
 
 

@@ -31,7 +31,7 @@ from relief.times import format_time
 from relief.timing import program_seconds
 from relief.told import Told, program_bytes, told_by_report
 from relief.toolpath import PLUNGE, RAPID, Toolpath
-from relief.units import format_length
+from relief.units import Units, format_length
 
 # mm, from how high above it the cutter comes down onto the path.
 ABOVE = 1.0
@@ -58,6 +58,7 @@ class Resumed:
     begins : the line from which on everything is cut again
     again : mm of the path that are cut again before `line`
     seconds : time at the machine
+    units : of the program's text
     notes : what the user must know
     checks : as for every program, in the stock as it was left
     """
@@ -68,6 +69,7 @@ class Resumed:
     begins: int
     again: float
     seconds: float
+    units: Units
     notes: tuple[str, ...]
     checks: tuple[Check, ...]
 
@@ -80,7 +82,7 @@ class Resumed:
         """Return what was made, in plain lines."""
         return (
             f"It takes up {self.of} at line {self.line}: everything from line {self.begins} on is run again,"
-            f" the {format_length(round(self.again, 1))} before the interruption included."
+            f" the {format_length(round(self.again, 1), self.units)} before the interruption included."
             f" About {format_time(self.seconds)}.",
             *(f"Note: {note}." for note in self.notes),
             *(f"Caution: {caution}." for caution in CAUTIONS),
@@ -135,6 +137,7 @@ def resume(
         begins=int(own.block[place.begin]),
         again=float(own.lengths()[place.begin : place.stop].sum()),
         seconds=sum(run.seconds for run in runs),
+        units=moves.units,
         notes=notes,
         checks=run_checks(evidence),
     )
@@ -345,8 +348,9 @@ def _refuse_a_touch(run: ReadProgram, count: int) -> None:
     )
     contact = rapid_contact(run.before, way, run.cutter, TOUCH)
     if contact.depth > TOUCH:
+        deep = format_length(contact.depth, moves.units)
         message = (
-            f"{run.file} line {contact.block}: the way in would cut {contact.depth:.3f} mm deep into stock"
+            f"{run.file} line {contact.block}: the way in would cut {deep} deep into stock"
             " that is still there; resume from an earlier line"
         )
         raise ProgramError(message)

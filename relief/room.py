@@ -16,7 +16,6 @@ from relief.planning.shares import reach
 from relief.shaping import LARGEST
 from relief.shop.records import Cutter, Machine
 from relief.tiling import PIN_DEPTH, SEAM, Needs, Tiling, lay_out_tiles
-from relief.units import format_length
 
 # Stock beside a relief, at least, mm: common practice, no source.
 LEAST_MARGIN = 10.0
@@ -66,24 +65,24 @@ def margins_round(job: Job, relief: Heightfield, chosen: Chosen) -> tuple[float,
     ):
         if stock is not None and stock < size - 1e-6:
             message = (
-                f"stock.{name} = {format_length(stock)} is less than the relief's {format_length(size)};"
+                f"stock.{name} = {job.told(stock)} is less than the relief's {job.told(size)};"
                 " use larger stock or a smaller relief"
             )
             raise JobError(message)
         sides.append(margin if stock is None else (stock - size) / 2)
     margins = sides[0], sides[1]
-    _check_nodes(relief, margins)
+    _check_nodes(job, relief, margins)
     return margins
 
 
-def _check_nodes(relief: Heightfield, margins: tuple[float, float]) -> None:
+def _check_nodes(job: Job, relief: Heightfield, margins: tuple[float, float]) -> None:
     """Refuse a board whose grid no memory holds."""
     width, length = relief.width + 2 * margins[0], relief.length + 2 * margins[1]
     nodes = width * length / relief.pitch**2
     if nodes > LARGEST:
         message = (
-            f"the stock of {format_length(width)} x {format_length(length)} makes {nodes / 1e6:.0f} million"
-            f" points at a pitch of {format_length(relief.pitch)}, more than {LARGEST / 1e6:.0f} million;"
+            f"the stock of {job.told(width)} x {job.told(length)} makes {nodes / 1e6:.0f} million"
+            f" points at a pitch of {job.told(relief.pitch)}, more than {LARGEST / 1e6:.0f} million;"
             " use a smaller stock or margin, or a wider output.pitch"
         )
         raise JobError(message)
@@ -115,7 +114,7 @@ def tiles_for(
     tiling = None
     if job.tiles:
         needs = _tile_needs(job, relief.pitch, chosen)
-        tiling = lay_out_tiles(relief.region, machine.travel, needs, margins, step)
+        tiling = lay_out_tiles(relief.region, machine.travel, needs, margins, step, job.output.units)
     if tiling is None:
         _check_travel(job, machine, relief, chosen)
         return None
@@ -162,8 +161,8 @@ def _check_holes(job: Job, machine: Machine, rough: Cutter) -> None:
     ):
         if deep > least:
             message = (
-                f"tiles: the holes for the pins go {format_length(deep)} deep, and {what} reach"
-                f" {format_length(least)}; use thinner stock or a longer roughing.cutter"
+                f"tiles: the holes for the pins go {job.told(deep)} deep, and {what} reach"
+                f" {job.told(least)}; use thinner stock or a longer roughing.cutter"
             )
             raise JobError(message)
 
@@ -184,8 +183,8 @@ def _check_travel(job: Job, machine: Machine, relief: Heightfield, chosen: Chose
     ):
         if needed > travel:
             message = (
-                f"the job needs {format_length(needed)} along {axis}{_over_clamps(job, machine, axis)},"
-                f" but {machine.name} travels {format_length(travel)};"
+                f"the job needs {job.told(needed)} along {axis}{_over_clamps(job, machine, axis)},"
+                f" but {machine.name} travels {job.told(travel)};"
                 f" make the relief smaller, {_or_tiles(job, axis)}or name another machine"
             )
             raise JobError(message)
@@ -201,4 +200,4 @@ def _over_clamps(job: Job, machine: Machine, axis: str) -> str:
     high = max((clamp.height for clamp in job.clamps), default=0.0)
     if axis != "Z" or clearance_over(job.clamps, machine) <= machine.clearance:
         return ""
-    return f" (rapids go over a clamp that stands {format_length(high)} up)"
+    return f" (rapids go over a clamp that stands {job.told(high)} up)"

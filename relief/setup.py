@@ -28,7 +28,6 @@ from relief.shop.records import Cutter, Machine, Material
 from relief.sources import read_source
 from relief.surfaces import surround
 from relief.tiling import Tiling
-from relief.units import format_length
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +118,9 @@ def set_up(job: Job, shop: Shop) -> Setup:
     """
     finish = chosen_cutters(job, shop).finishing[-1]
     source = read_source(job, finish)
-    relief, notes = lettered(source.relief, source.job.lettering, profile(finish).corner_radius)
+    relief, notes = lettered(
+        source.relief, source.job.lettering, profile(finish).corner_radius, job.output.units
+    )
     _check_floor(relief, source.job)
     notes = source.notes + notes
     floor = float(source.relief.heights.min())
@@ -199,15 +200,23 @@ def _placed_clamps(
     JobError
         A clamp stands on the relief or the part, or too near for the cutters.
     """
-    clamps = named(job.clamps)
+    clamps, units = named(job.clamps), job.output.units
     depth = max(0.0, -float(relief.heights.min()))
     for cutter in finishing:
-        check_room(clamps, rectangle(relief.region), cutter, beyond=0.0, z=-depth, what="the relief")
+        check_room(
+            clamps, rectangle(relief.region), cutter, beyond=0.0, z=-depth, what="the relief", units=units
+        )
     if part:
         beyond = part.cutter.diameter / 2 + job.cutout.allowance
         bottom = job.cutout.skin - job.stock.thickness if job.cutout.skin else -job.stock.thickness
         check_room(
-            clamps, part.outline, part.cutter, beyond=beyond, z=bottom - job.cutout.through, what="the part"
+            clamps,
+            part.outline,
+            part.cutter,
+            beyond=beyond,
+            z=bottom - job.cutout.through,
+            what="the part",
+            units=units,
         )
     return clamps
 
@@ -217,8 +226,8 @@ def _check_floor(relief: Heightfield, job: Job) -> None:
     deepest = -float(relief.heights.min())
     if job.lettering and deepest >= job.stock.thickness:
         message = (
-            f"the lettering goes {format_length(deepest)} deep, but stock.thickness is"
-            f" {format_length(job.stock.thickness)}; sink it less or use thicker stock"
+            f"the lettering goes {job.told(deepest)} deep, but stock.thickness is"
+            f" {job.told(job.stock.thickness)}; sink it less or use thicker stock"
         )
         raise JobError(message)
 

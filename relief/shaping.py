@@ -36,6 +36,7 @@ from relief.tones import (
     levelled,
     with_gamma,
 )
+from relief.units import Units, format_length, rounded_up
 
 Floats = npt.NDArray[np.float64]
 LARGEST = 50_000_000  # nodes; float32 heights of this size take 200 MB, the work on them a good deal more
@@ -60,7 +61,9 @@ class Grid(NamedTuple):
         return (self.rows - 1) * self.pitch
 
 
-def grid_for(width: float, length: float | None, pitch: float, shape: tuple[int, int]) -> Grid:
+def grid_for(
+    width: float, length: float | None, pitch: float, shape: tuple[int, int], units: Units = "mm"
+) -> Grid:
     """Return the grid for a relief of the given size.
 
     Parameters
@@ -69,6 +72,7 @@ def grid_for(width: float, length: float | None, pitch: float, shape: tuple[int,
         No length: it follows the picture, width × (rows − 1) / (columns − 1), so that pixels stay square.
     pitch : float, mm between nodes
     shape : (rows, columns) of the picture or of the given heights
+    units : in which a refusal tells lengths
 
     Raises
     ------
@@ -85,16 +89,21 @@ def grid_for(width: float, length: float | None, pitch: float, shape: tuple[int,
         length = width * (rows - 1) / (columns - 1)
     for name, size in (("width", width), ("length", length), ("pitch", pitch)):
         if not (np.isfinite(size) and size > 0):
-            message = f"{name} is {size:g} mm; it must be more than 0"
+            message = f"{name} is {format_length(size, units)}; it must be more than 0"
             raise JobError(message)
     if pitch > min(width, length):
-        message = f"pitch {pitch:g} mm is wider than the relief ({width:g} × {length:g} mm); make it finer"
+        message = (
+            f"pitch {format_length(pitch, units)} is wider than the relief"
+            f" ({format_length(width, units)} × {format_length(length, units)}); make it finer"
+        )
         raise JobError(message)
     nodes = (width / pitch + 1) * (length / pitch + 1)
     if nodes > LARGEST:
+        least = (width * length / LARGEST) ** 0.5 * 1.01
         message = (
-            f"{width:g} × {length:g} mm at a pitch of {pitch:g} mm makes {nodes / 1e6:.0f} million points; "
-            f"use a pitch of {(width * length / LARGEST) ** 0.5 * 1.01:.3g} mm or more"
+            f"{format_length(width, units)} × {format_length(length, units)} at a pitch of"
+            f" {format_length(pitch, units)} makes {nodes / 1e6:.0f} million points; use a pitch of"
+            f" {format_length(rounded_up(least, units), units)} or more"
         )
         raise JobError(message)
     return Grid(round(width / pitch) + 1, round(length / pitch) + 1, pitch)
@@ -133,7 +142,12 @@ def masked(picture: Picture, mask: Picture) -> Picture:
 
 
 def shape_heights(
-    picture: Picture, relief: Relief, shaping: Shaping, grid: Grid, thickness: float = math.inf
+    picture: Picture,
+    relief: Relief,
+    shaping: Shaping,
+    grid: Grid,
+    thickness: float = math.inf,
+    units: Units = "mm",
 ) -> Heightfield:
     """Turn brightness into the target.
 
@@ -146,6 +160,7 @@ def shape_heights(
     picture : already cropped and masked, see `cropped` and `masked`
     relief, shaping, grid : what is asked for
     thickness : mm of the stock; only a back-lit white sheet depends on it
+    units : in which a refusal tells lengths
 
     Raises
     ------
@@ -154,15 +169,15 @@ def shape_heights(
     """
     depth = relief.depth
     if depth is None or not depth > 0:
-        message = f"relief.depth is {depth}; it must be more than 0 mm"
+        message = f"relief.depth is {depth}; it must be more than 0"
         raise JobError(message)
     amount = _on_the_grid(_toned(picture, relief, shaping), picture, relief, shaping, grid)
     if shaping.back_lit != "none":
-        below = _back_lit(amount, shaping, depth, thickness) / depth
+        below = _back_lit(amount, shaping, depth, thickness, units) / depth
     else:
         below = amount if relief.style == "sunk" else 1.0 - amount
     if shaping.border != "none":
-        _check_border(shaping, grid)
+        _check_border(shaping, grid, units)
         distance = edge_distance(grid.rows, grid.columns, grid.pitch)
         below = 1.0 - framed(1.0 - below, distance, shaping.border, shaping.border_width)
     return Heightfield((0.0 - depth * below).astype(np.float32), grid.pitch)
@@ -225,7 +240,7 @@ def _silhouette(amount: Floats, picture: Picture, relief: Relief, shaping: Shapi
     raise JobError(message)
 
 
-def _back_lit(amount: Floats, shaping: Shaping, depth: float, thickness: float) -> Floats:
+def _back_lit(amount: Floats, shaping: Shaping, depth: float, thickness: float, units: Units) -> Floats:
     """Return the depth of cut, mm, that lets light through as the picture says."""
     light = LIGHT_OF_TONE[shaping.tone](amount)
     if shaping.back_lit == "clear":
@@ -237,22 +252,26 @@ def _back_lit(amount: Floats, shaping: Shaping, depth: float, thickness: float) 
         message = 'shaping.back_lit = "white" needs shaping.scatter, measured on your sheet (1/mm)'
         raise JobError(message)
     if not depth < thickness < math.inf:
-        message = f"a back-lit white sheet must be thicker than the depth {depth:g} mm; set stock.thickness"
+        deep = format_length(depth, units)
+        message = f"a back-lit white sheet must be thicker than the depth {deep}; set stock.thickness"
         raise JobError(message)
     return depth_of_white(light, depth, thickness, shaping.scatter, shaping.absorb)
 
 
-def _check_border(shaping: Shaping, grid: Grid) -> None:
+def _check_border(shaping: Shaping, grid: Grid, units: Units) -> None:
     if 2 * shaping.border_width >= min(grid.width, grid.length):
         message = (
-            f"shaping.border_width = {shaping.border_width:g} mm leaves nothing inside a relief of"
-            f" {grid.width:g} × {grid.length:g} mm; make it narrower"
+            f"shaping.border_width = {format_length(shaping.border_width, units)} leaves nothing inside a"
+            f" relief of {format_length(grid.width, units)} × {format_length(grid.length, units)};"
+            " make it narrower"
         )
         raise JobError(message)
 
 
-def fit_heights(heights: npt.NDArray[np.float32], thickness: float, grid: Grid) -> Heightfield:
-    """Lay given heights (mm, 0 at the stock top) on the grid as they are.
+def fit_heights(
+    heights: npt.NDArray[np.float32], thickness: float, grid: Grid, units: Units = "mm"
+) -> Heightfield:
+    """Lay given heights (mm, 0 at the stock top) on the grid as they are; a refusal tells them in `units`.
 
     Raises
     ------
@@ -262,13 +281,14 @@ def fit_heights(heights: npt.NDArray[np.float32], thickness: float, grid: Grid) 
     highest, lowest = float(heights.max()), float(heights.min())
     if highest > 0:
         message = (
-            f"the heights reach {highest:g} mm above the stock top; subtract {highest:g} from all of them"
+            f"the heights reach {format_length(highest, units)} above the stock top; subtract"
+            f" {highest:g} (mm) from all of them"
         )
         raise JobError(message)
     if lowest <= -thickness:
         message = (
-            f"the heights reach {-lowest:g} mm deep, but the stock is {thickness:g} mm thick; "
-            "set a greater thickness or scale them down"
+            f"the heights reach {format_length(-lowest, units)} deep, but the stock is"
+            f" {format_length(thickness, units)} thick; set a greater thickness or scale them down"
         )
         raise JobError(message)
     fitted = resampled(heights.astype(np.float64), grid.rows, grid.columns)

@@ -66,7 +66,7 @@ def _from_picture(job: Job, finish: Cutter) -> Source:
     check_depth(depth, job)
     length = job.relief.length or picture.length_for(width)
     pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
-    grid = grid_for(width, length, pitch, (picture.rows, picture.columns))
+    grid = grid_for(width, length, pitch, (picture.rows, picture.columns), job.output.units)
     job = replace(job, relief=replace(job.relief, depth=depth))
     notes = (
         *picture.notes,
@@ -75,7 +75,7 @@ def _from_picture(job: Job, finish: Cutter) -> Source:
         *_coarse_picture_note(job, finish, picture, width),
         *_grain_note(job, picture, grid),
     )
-    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
+    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness, job.output.units)
     levels = None if job.shaping.unstep else picture.levels
     return Source(relief, job, levels, notes, picture.opacity)
 
@@ -118,17 +118,17 @@ def _from_heights(job: Job, path: Path) -> Source:
     pitch = job.output.pitch
     width = job.relief.width or (DEFAULT_WIDTH if pitch is None else (columns - 1) * pitch)
     pitch = pitch or width / (columns - 1)
-    grid: Grid = grid_for(width, job.relief.length, pitch, (rows, columns))
+    grid: Grid = grid_for(width, job.relief.length, pitch, (rows, columns), job.output.units)
     try:
-        field = fit_heights(heights, job.stock.thickness, grid)
+        field = fit_heights(heights, job.stock.thickness, grid, job.output.units)
     except JobError as error:
         message = f"{path}: {error}"
         raise JobError(message) from None
     depth = -float(field.heights.min())
     if job.relief.depth is not None and depth > job.relief.depth * (1 + 1e-6):
         message = (
-            f"{path}: the heights reach {format_length(depth)} deep, but relief.depth is"
-            f" {format_length(job.relief.depth)}; leave the depth out or scale the heights"
+            f"{path}: the heights reach {job.told(depth)} deep, but relief.depth is"
+            f" {job.told(job.relief.depth)}; leave the depth out or scale the heights"
         )
         raise JobError(message)
     return Source(field, job, None, notes)
@@ -143,7 +143,7 @@ def _from_solid(job: Job, path: Path, finish: Cutter) -> Source:
     width = job.relief.width or DEFAULT_WIDTH
     length = job.relief.length or width * solid.size[1] / solid.size[0]
     pitch = job.output.pitch or default_pitch(job.finishing.scallop, finish, width, length)
-    grid = grid_for(width, length, pitch, (2, 2))
+    grid = grid_for(width, length, pitch, (2, 2), job.output.units)
     picture, span = solid_picture(solid, grid.rows, grid.columns)
     depth = job.relief.depth or span * width / solid.size[0]
     if depth <= 0:
@@ -153,7 +153,7 @@ def _from_solid(job: Job, path: Path, finish: Cutter) -> Source:
     if job.shaping.mask is not None:
         picture = masked(picture, read_picture(Path(job.shaping.mask)))
     job = replace(job, relief=replace(job.relief, depth=depth))
-    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness)
+    relief = shape_heights(picture, job.relief, job.shaping, grid, job.stock.thickness, job.output.units)
     return Source(relief, job, None, picture.notes + _coarse_grid_note(job, pitch), picture.opacity)
 
 
@@ -166,8 +166,8 @@ def check_depth(depth: float, job: Job) -> None:
     """
     if depth >= job.stock.thickness:
         message = (
-            f"relief.depth = {format_length(depth)} is not below stock.thickness ="
-            f" {format_length(job.stock.thickness)}; carve less deep or use thicker stock"
+            f"relief.depth = {job.told(depth)} is not below stock.thickness ="
+            f" {job.told(job.stock.thickness)}; carve less deep or use thicker stock"
         )
         raise JobError(message)
 
@@ -235,6 +235,6 @@ def _coarse_grid_note(job: Job, pitch: float) -> tuple[str, ...]:
     if pitch <= 2 * scallop * (1 + 1e-9):
         return ()
     return (
-        f"a scallop of {format_length(scallop)} cannot be resolved at a pitch of {format_length(pitch)}:"
-        f" set output.pitch to {format_length(2 * scallop)} or less, or ask for a higher scallop",
+        f"a scallop of {job.told(scallop)} cannot be resolved at a pitch of {job.told(pitch)}:"
+        f" set output.pitch to {job.told(2 * scallop)} or less, or ask for a higher scallop",
     )

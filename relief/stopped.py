@@ -116,9 +116,10 @@ def _nearest(file: str, moves: Moves, place: npt.NDArray[np.float64]) -> tuple[i
     away = np.where(moves.rapid | np.isnan(away), np.inf, away)
     nearest = int(np.argmin(away))
     if away[nearest] > FAR:
+        within, far = (format_length(round(off, 1), moves.units) for off in (FAR, float(away[nearest])))
         message = (
-            f"{file}: no cut comes within {format_length(FAR)} of that position; the nearest is line"
-            f" {int(moves.block[nearest])}, {away[nearest]:.1f} mm away; give the position in the zero of the"
+            f"{file}: no cut comes within {within} of that position; the nearest is line"
+            f" {int(moves.block[nearest])}, {far} away; give the position in the zero of the"
             " job (G54), and a unit if it is not in millimetres"
         )
         raise ProgramError(message)

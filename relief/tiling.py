@@ -14,7 +14,7 @@ from itertools import pairwise
 from relief.errors import JobError
 from relief.heightfield import Region
 from relief.shop.records import Cutter
-from relief.units import format_length
+from relief.units import Units, format_length
 
 Place = tuple[float, float]
 
@@ -149,6 +149,7 @@ def lay_out_tiles(
     needs: Needs,
     margins: tuple[float, float],
     step: float,
+    units: Units = "mm",
 ) -> Tiling | None:
     """Divide a relief along each side that is longer than the travel; None where it fits as it is.
 
@@ -161,6 +162,7 @@ def lay_out_tiles(
     needs : room for cutters and holes
     margins : stock beside the relief along X and Y
     step : mm, the lattice that the program text can express
+    units : in which a refusal tells lengths
 
     Raises
     ------
@@ -174,30 +176,30 @@ def lay_out_tiles(
     axis = long[0]
     across = sizes[1 - axis] + 2 * needs.hole_offset + needs.drill.diameter
     if len(long) == 2 or across > travel[1 - axis]:
-        return _in_two_rows(relief, travel, needs, margins, step)
-    _check_margin(1 - axis, margins, needs.row_margin)
-    room = _room(axis, travel, needs.beyond + needs.overlap)
+        return _in_two_rows(relief, travel, needs, margins, step, units)
+    _check_margin(1 - axis, margins, needs.row_margin, units)
+    room = _room(axis, travel, needs.beyond + needs.overlap, units)
     count = math.ceil(sizes[axis] / room - 1e-9)
     return _in_one_row(relief, axis, count, _step(sizes[axis], count, step), needs.hole_offset)
 
 
-def _check_margin(axis: int, margins: tuple[float, float], least: float) -> None:
+def _check_margin(axis: int, margins: tuple[float, float], least: float, units: Units) -> None:
     if margins[axis] < least - 1e-6:
         message = (
-            f"tiles: the holes for the pins need {format_length(round(least, 2))} of stock beside the"
-            f" relief along {'XY'[axis]}, and there are {format_length(round(margins[axis], 2))};"
+            f"tiles: the holes for the pins need {format_length(round(least, 2), units)} of stock beside the"
+            f" relief along {'XY'[axis]}, and there are {format_length(round(margins[axis], 2), units)};"
             " raise relief.margin or use larger stock"
         )
         raise JobError(message)
 
 
-def _room(axis: int, travel: tuple[float, float, float], around: float) -> float:
+def _room(axis: int, travel: tuple[float, float, float], around: float, units: Units) -> float:
     """Return how long a tile may be that needs so much on either side."""
     room = travel[axis] - 2 * around
     if room < LEAST_TILE:
         message = (
-            f"tiles: of the {format_length(travel[axis])} that the machine travels along {'XY'[axis]}"
-            f" the cutters need {format_length(round(travel[axis] - room, 2))} beside each tile;"
+            f"tiles: of the {format_length(travel[axis], units)} that the machine travels along {'XY'[axis]}"
+            f" the cutters need {format_length(round(travel[axis] - room, 2), units)} beside each tile;"
             " use smaller cutters"
         )
         raise JobError(message)
@@ -242,10 +244,11 @@ def _in_two_rows(
     needs: Needs,
     margins: tuple[float, float],
     lattice: float,
+    units: Units,
 ) -> Tiling:
     """Return tiles in two rows, there and back."""
     sizes = (relief.width, relief.length)
-    counts = [math.ceil(sizes[axis] / _room(axis, travel, needs.around) - 1e-9) for axis in (0, 1)]
+    counts = [math.ceil(sizes[axis] / _room(axis, travel, needs.around, units) - 1e-9) for axis in (0, 1)]
     counts = [max(count, 2) for count in counts]
     if min(counts) > 2:
         message = (
@@ -254,7 +257,7 @@ def _in_two_rows(
         )
         raise JobError(message)
     for axis in (0, 1):
-        _check_margin(axis, margins, needs.margin)
+        _check_margin(axis, margins, needs.margin, units)
     steps = (_step(sizes[0], counts[0], lattice), _step(sizes[1], counts[1], lattice))
     along = 0 if counts[1] == 2 else 1
     onward = _onward(steps[0], travel[0], needs), _onward(steps[1], travel[1], needs)

@@ -141,6 +141,18 @@ def figures(length: float, units: Units) -> str:
     return f"{length:.3f}" if units == "mm" else f"{length / MM_PER_INCH:.4f}"
 
 
+def rounded_up(length: float, units: Units) -> float:
+    """Return the least length, mm, from `length` on that `format_length` tells as it is.
+
+    Examples
+    --------
+    >>> format_length(0.01501), format_length(rounded_up(0.01501, "mm"))
+    ('0.015 mm', '0.016 mm')
+    """
+    step = 1e-3 if units == "mm" else 1e-4 * MM_PER_INCH
+    return math.ceil(length / step - 1e-9) * step
+
+
 def format_feed(feed: float, units: Units) -> str:
     """Write a feed, mm/min, for people.
 

@@ -44,6 +44,56 @@ def test_bad_input_is_refused_in_one_line(tmp_path: Path, case: Case):
     assert before == sorted(path.relative_to(tmp_path) for path in tmp_path.rglob("*"))
 
 
+# 1 in = 25.4 mm: international yard and pound agreement, 1959.
+IN_INCHES = {
+    "heights above the stock": "reach 0.0591 in above the stock top; subtract 1.5 (mm)",
+    "heights through the stock": "reach 3.8976 in deep, but the stock is 0.7087 in thick",
+    "a frame that leaves nothing": "= 2.3622 in leaves nothing inside a relief of 4.7244 in × 3.0827 in",
+    "letters that leave the relief": "leaves the relief of 4.7244 in × 3.0827 in",
+    "a depth not below the thickness": "= 0.7087 in is not below stock.thickness = 0.7087 in",
+    "a relief larger than the machine's travel": "along X, but benchtop router travels 23.622 in",
+    "a scallop not below the ball's radius": "(0.0625 in); ask for a lower scallop, 0.002 in is usual",
+    "a grid too fine to hold": "at a pitch of 0.0002 in makes",
+    "a pitch wider than the relief": "pitch 19.685 in is wider than the relief (4.7244 in",
+}
+
+
+@pytest.mark.parametrize(
+    "case", [case for case in CASES if case.name in IN_INCHES], ids=lambda case: case.name
+)
+def test_a_refusal_in_an_inch_job_tells_inches(tmp_path: Path, case: Case):
+    """As the sheet does; a height file's own numbers are millimetres all the same."""
+    result = run(*case.build(tmp_path), "--set", "output.units=in", "--quiet")
+
+    assert 1 == result.exit_code
+    assert IN_INCHES[case.name] in result.stderr
+    assert " mm" not in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        (["cutout.shape=rectangle", "relief.margin=2"], "the stock is 0.0787 in wider than the relief"),
+        (["cutout.shape=rectangle", "stock.thickness=60"], 'edges of "flat 1/4 in" are 1 in long'),
+        (["cutout.shape=rectangle", "cutout.tab_height=15"], "= 0.5906 in is more than the 0.4724 in"),
+        (["stock.width=30"], "stock.width = 1.1811 in is less than the relief's 1.5748 in"),
+        (["clamps=[{x=42, y=5, width=9, length=9, height=9}]"], "needs 0.1413 in there; move it 0.0626 in"),
+        (["tiles=true", "relief.margin=2", "relief.width=900", "output.pitch=2"], "there are 0.0787 in;"),
+        (["outline.cutter=drag point", "outline.depth=3", "stock.thickness=8"], "thickness is 0.315 in;"),
+    ],
+)
+def test_a_set_up_that_is_refused_tells_inches(tmp_path: Path, settings: list[str], said: str):
+    """What is found when job, shop and picture come together."""
+    keys = ["output.units=in", "output.pitch=0.5", "finishing.scallop=0.3", "relief.width=40", *settings]
+    last = {key.partition("=")[0]: key for key in keys}
+    options = [option for key in last.values() for option in ("--set", key)]
+    result = run("carve", str(good_picture(tmp_path)), "-o", str(tmp_path / "job"), *options, "--quiet")
+
+    assert 1 == result.exit_code, result.output
+    assert said in result.stderr
+    assert " mm" not in result.stderr
+
+
 @pytest.mark.parametrize(
     "arguments",
     [["carve"], ["carve", "a.png", "--wdth", "3"], ["crave"], ["carve", "a.png", "--set", "nothing"]],

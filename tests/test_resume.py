@@ -189,6 +189,18 @@ def test_a_place_that_is_no_cut_is_refused(
     assert not out.exists()
 
 
+@pytest.mark.parametrize("job", ["dome in inches"], indirect=True)
+def test_a_program_in_inches_is_spoken_of_in_inches(job: Made) -> None:
+    """What is refused, and what is cut again, which is a centimetre at least."""
+    program = job.folder / "2-finishing.nc"
+    with pytest.raises(ProgramError, match=r"within 0\.0394 in of that position; .* \d+\.\d+ in away"):
+        resume(program, job.folder, "rest.nc", position=(500.0, 0.0, -1.0))
+    told = resume(program, job.folder, "rest.nc", line=middle(job)).lines()[0]
+
+    assert float(told.split(" in before the interruption")[0].split()[-1]) >= 0.39
+    assert " mm" not in told
+
+
 def _edited(folder: Path) -> None:
     path = folder / "2-finishing.nc"
     path.write_bytes(path.read_bytes().replace(b"G54", b"G54 "))

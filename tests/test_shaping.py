@@ -105,7 +105,7 @@ def test_the_step_of_an_8_bit_picture_is_depth_over_255() -> None:
 
 def test_a_relief_without_depth_is_refused() -> None:
     """The depth has to be settled before the target is made."""
-    with pytest.raises(JobError, match=r"relief\.depth is None; it must be more than 0 mm"):
+    with pytest.raises(JobError, match=r"relief\.depth is None; it must be more than 0"):
         shape_heights(picture_of(np.zeros((2, 2))), Relief(), LINEAR, Grid(2, 2, 1.0))
 
 

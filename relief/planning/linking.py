@@ -12,7 +12,7 @@ from relief.kernels.roughing import capsule_highest
 from relief.sections import Clamp
 from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Kinds, Points, Toolpath
-from relief.units import format_length
+from relief.units import Units, format_length
 
 # A lattice step or two less than the room that is planned is no reason to go another way, mm.
 ROUNDING = 0.02
@@ -66,7 +66,12 @@ def hop(
 
 
 def lifted(
-    toolpath: Toolpath, cutter: Cutter, clamps: tuple[Clamp, ...], clearance: float, operation: str
+    toolpath: Toolpath,
+    cutter: Cutter,
+    clamps: tuple[Clamp, ...],
+    clearance: float,
+    operation: str,
+    units: Units = "mm",
 ) -> tuple[Toolpath, npt.NDArray[np.bool_]]:
     """Return a toolpath whose rapids go over the clamps, and which of its points are new.
 
@@ -77,6 +82,7 @@ def lifted(
     clamps : with their names
     clearance : mm, a height that is above them all
     operation : named where a cut comes too near
+    units : in which a refusal tells lengths
 
     Raises
     ------
@@ -98,8 +104,8 @@ def lifted(
         if room < LEAST_ROOM:
             message = (
                 f"{clamp.name} stands in the way of the {operation}: it leaves"
-                f" {format_length(round(room, 2))} where {format_length(ROOM)} are needed;"
-                f" move it {format_length(round(ROOM - room, 2))} further away"
+                f" {format_length(round(room, 2), units)} where {format_length(ROOM, units)} are needed;"
+                f" move it {format_length(round(ROOM - room, 2), units)} further away"
             )
             raise PlanError(message)
     return Toolpath(points, kinds), fresh
