@@ -282,7 +282,7 @@ def fit_heights(
     if highest > 0:
         message = (
             f"the heights reach {format_length(highest, units)} above the stock top; subtract"
-            f" {highest:g} (mm) from all of them"
+            f" {highest:g} mm from all of them"
         )
         raise JobError(message)
     if lowest <= -thickness:

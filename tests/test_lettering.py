@@ -132,7 +132,7 @@ def test_letters_too_fine_for_the_cutter_are_told_with_a_size_that_works() -> No
 @pytest.mark.parametrize(
     ("keys", "words"),
     [
-        ({"text": "far too long for it", "height": 20.0}, "leaves the relief of 60 × 30 mm"),
+        ({"text": "far too long for it", "height": 20.0}, "leaves the relief of 60 mm × 30 mm"),
         ({"text": "A", "height": 5.0, "x": 1.0}, "move it"),
         ({"text": "   ", "height": 5.0}, "nothing to draw"),
         ({"text": "Gate ツ", "height": 5.0}, "the default font has no ツ; name another file as its font"),

@@ -186,7 +186,7 @@ def test_given_heights_are_used_as_they_are() -> None:
 @pytest.mark.parametrize(
     ("height", "words"),
     [
-        (0.25, "reach 0.25 mm above the stock top; subtract 0.25 from all of them"),
+        (0.25, "reach 0.25 mm above the stock top; subtract 0.25 mm from all of them"),
         (-6.0, "reach 6 mm deep, but the stock is 6 mm thick; set a greater thickness"),
         (-7.5, "reach 7.5 mm deep, but the stock is 6 mm thick"),
     ],
