@@ -78,13 +78,12 @@ class _Carver:
                 self.heights, self.pitch, self.shape, self.points[start:end], self.points[start + 1 : end + 1]
             )
 
-    def window(self, first: int, last: int) -> tuple[slice, slice]:
-        """Return the (rows, columns) that the moves first ≤ k < last can reach."""
+    def window(self, first: int, last: int, radius: float) -> tuple[slice, slice]:
+        """Return the (rows, columns) within a radius of the moves first ≤ k < last."""
         ends = self.points[first : last + 1, :2]
         ends = ends[np.isfinite(ends.sum(axis=1))]
         if not len(ends):
             return slice(0, 0), slice(0, 0)
-        radius = self.shape[3]
         low = np.clip(np.floor((ends.min(axis=0) - radius) / self.pitch), 0, self.heights.shape[::-1])
         high = np.clip(np.ceil((ends.max(axis=0) + radius) / self.pitch) + 1, 0, self.heights.shape[::-1])
         return slice(int(low[1]), int(high[1])), slice(int(low[0]), int(high[0]))
@@ -177,6 +176,7 @@ def rapid_contact(
     cutter: Cutter,
     tolerance: float = 1e-3,
     part: Cutter | None = None,
+    around: float = 0.0,
 ) -> RapidContact:
     """Find the rapids that cut deeper than `tolerance`, mm, into the stock as it stands at their moment.
 
@@ -187,6 +187,7 @@ def rapid_contact(
     cutter : Cutter
     tolerance : mm
     part : what of the cutter must not touch the stock; None: all of it
+    around : mm, that the stock must be away from the cutter's sides
 
     Notes
     -----
@@ -196,7 +197,7 @@ def rapid_contact(
     moves in between carved around them.
     """
     carver = _Carver(stock, moves, cutter)
-    shape = np.array(profile(part), dtype=np.float64) if part else carver.shape
+    shape = np.array(profile(part or cutter)) + np.array([around, 0.0, 0.0, around])
     suspects = _suspects(carver.points, moves.rapid, float(stock.heights.max()) - tolerance)
     found, depths = [], []
     carved = 0
@@ -235,7 +236,7 @@ def _suspects(points: Points, rapid: npt.NDArray[np.bool_], top: float) -> npt.N
 
 def _depth_at(carver: _Carver, first: int, k: int, shape: npt.NDArray[np.float64]) -> float:
     """Return how deep a shape cuts in move k once moves first ≤ m < k are carved; the stock stays."""
-    window = carver.window(k, k + 1)
+    window = carver.window(k, k + 1, float(shape[3]))
     local, points = carver.local(window, first, k + 1)
     sweep(local, carver.pitch, carver.shape, points[:-2], points[1:-1])
     return float(depths_below(local, carver.pitch, shape, points[-2:-1], points[-1:])[0])

@@ -29,6 +29,7 @@ from relief.measures import (
 )
 from relief.moves import Moves
 from relief.part import cut_width
+from relief.planning.linking import NEAREST
 from relief.program.read import read_program
 from relief.progress import Progress
 from relief.setup import Setup
@@ -262,7 +263,7 @@ def run_program(
     layers : the stock in which the depth of single cuts is measured, where that is another
     """
     cutter = program.cutter
-    contact = rapid_contact(stock, moves, touching)
+    contact = rapid_contact(stock, moves, touching, around=NEAREST * stock.pitch)
     after = carve_stock(stock, moves, cutter) if cutter else stock
     deepest = DeepestCut(0.0, 0)
     if cutter:

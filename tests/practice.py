@@ -26,9 +26,7 @@ SPACING = 0.1  # mm between samples along a move where stock is carved
 FINE = 0.05  # the same where widths are measured
 FLAT_SLACK, DEEP_SLACK = 0.02, 0.06  # degrees of the lattice's rounding; mm of engagement
 AIR = 0.02  # mm: a move that takes off no more enters nothing
-# Nodes so near to a rim are cut, but count for no depth: mm, two steps of a coarse lattice, or as a share of
-# the plan's pitch: fins between its points, up to 0.09 mm thick on points 0.3 mm apart, it does not know of.
-RIM, FIN = 0.02, 0.3
+RIM = 0.02  # mm, two steps of a coarse lattice: nodes so near to a rim are cut, but count for no depth
 LEAST_ROOM = 1.0  # what the checks promise beside a clamp, mm
 
 
@@ -140,7 +138,7 @@ class Stock:
             z = (at[:, 2, None, None] + below(np.minimum(away, radius)))[hit]
             where = (j[hit], i[hit])
             # what the rim only touches is not cut
-            inner = counted[where] & (away[hit] <= radius - max(RIM, FIN * self.pitch))
+            inner = counted[where] & (away[hit] <= radius - RIM)
             taken = np.where(inner, self.heights[where] - z, 0.0)
             yield float(taken.max(initial=0.0))
             np.minimum.at(self.heights, where, z)

@@ -48,6 +48,7 @@ ROWS: tuple[tuple[str, ...], ...] = (
     (
         "shaping",
         "lettering",
+        "planning.trail",
         "solids",
         "surfaces",
         "measures",
@@ -74,12 +75,12 @@ ROWS: tuple[tuple[str, ...], ...] = (
     (
         "sources",
         "planning.pacing",
-        "planning.approach",
-        "planning.turning",
+        "planning.between",
         "planning.raster",
         "planning.remains",
         "planning.repairs",
     ),
+    ("planning.approach", "planning.turning"),
     (
         "part",
         "planning.passes",

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.kernels.compiled import NONE, inner, kernel
+from relief.kernels.sweep import ascending
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -187,6 +188,52 @@ def carve_capsule(
                 ex, ey = x - x0 - along * dx, y - y0 - along * dy
                 if ex * ex + ey * ey <= radius * radius:
                     stock[j, i] = z
+
+
+@kernel
+def highest_left(
+    places: Doubles, before: Doubles, starts: Doubles, ends: Doubles, radius: float, limit: float
+) -> float:
+    """Return the highest stock that moves of a flat cutter leave at some places, or the first over a limit.
+
+    Parameters
+    ----------
+    places : (n, 2) mm
+    before : (n,) mm, the stock there before the moves
+    starts, ends : (m, 3) mm, finite
+    radius, limit : mm
+
+    Returns
+    -------
+    float, mm
+
+    Notes
+    -----
+    Closed form of a flat cutter (see `kernels.sweep`): on a rising move the rim behind is what leaves a place
+    lowest. The last moves come first: they are the lowest mostly. Cost: one distance for each place and move,
+    at most.
+    """
+    moves = np.empty((starts.shape[0], 7))
+    for k in range(starts.shape[0]):
+        ascending(starts[k], ends[k], moves[k])
+    highest = -np.inf
+    for n in range(places.shape[0]):
+        height = before[n]
+        k = starts.shape[0] - 1
+        while k >= 0 and height > highest:
+            x, y = places[n, 0] - moves[k, 0], places[n, 1] - moves[k, 1]
+            along, beside = x * moves[k, 3] + y * moves[k, 4], y * moves[k, 3] - x * moves[k, 4]
+            half = radius * radius - beside * beside
+            if half >= 0.0 and moves[k, 2] < height:
+                half = math.sqrt(half)
+                nearest = max(along - half, 0.0)
+                if nearest <= min(along + half, moves[k, 5]):
+                    height = min(height, moves[k, 2] + moves[k, 6] * nearest)
+            k -= 1
+        highest = max(highest, height)
+        if highest > limit:
+            break
+    return highest
 
 
 @kernel

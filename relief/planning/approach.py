@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from relief.kernels.roughing import EVEN, carve_capsule
+from relief.kernels.roughing import carve_capsule
+from relief.planning.between import Place, is_light, widest
 from relief.planning.ground import Doubles, Ground, Rules
 from relief.planning.linking import hop, link_height
 from relief.toolpath import CUT, PLUNGE, RAPID
@@ -18,6 +20,8 @@ SIDE_GAP = 0.2
 # mm: a pass that begins nearer than this is gone to straight if that is a light cut and no more than so much
 # above both ends: going up, over and down takes longer.
 STRAIGHT, LIFT = 30.0, 2.0
+# mm: so much further in the cutter goes along a wall that bows have left cusps at.
+ASIDE = 0.3
 # The stock under the axis may stand this share of the stepdown above the tip before a descent becomes a ramp.
 BITE = 0.25
 # So wide, as a share of the diameter, is the middle of a cutter whose edges do not reach it: it comes down on
@@ -25,8 +29,8 @@ BITE = 0.25
 CORE = 0.4
 
 
-def straight(ground: Ground, rules: Rules, entry: tuple[float, float], low: float) -> bool:
-    """Go straight to the entry of a pass if that is a light cut.
+def straight(ground: Ground, rules: Rules, entry: Place, low: float, heading: int) -> bool:
+    """Go straight to the entry of a pass if that is a light cut, at a wall a little further in.
 
     Parameters
     ----------
@@ -34,6 +38,7 @@ def straight(ground: Ground, rules: Rules, entry: tuple[float, float], low: floa
     rules : how deep a cut may be
     entry : (x, y) mm, of the first node of the pass
     low : mm, where the pass begins
+    heading : 1 where it goes along the row, -1 where it comes back
 
     Returns
     -------
@@ -45,16 +50,26 @@ def straight(ground: Ground, rules: Rules, entry: tuple[float, float], low: floa
     start = (float(here[0]), float(here[1]))
     if _slant(ground, rules, start, float(here[2]), entry, low):
         return True
-    height = max(float(here[2]), low, _tip_along(ground, start, entry))
-    if math.dist(start, entry) > STRAIGHT or height > max(here[2], low) + LIFT:
+    inward = heading * math.ceil(ASIDE / ground.pitch) * ground.pitch
+    aside = [(start[0] + inward, start[1]), (entry[0] + inward, entry[1])]
+    return _level(ground, rules, [start, entry], low) or _level(ground, rules, [start, *aside, entry], low)
+
+
+def _level(ground: Ground, rules: Rules, places: list[Place], low: float) -> bool:
+    """Go from where the cutter is from place to place at one height, if that is a light cut."""
+    here = ground.here
+    assert here is not None
+    z = float(here[2])
+    height = max(z, low, *(_tip_along(ground, a, b) for a, b in pairwise(places)))
+    if math.dist(places[0], places[-1]) > STRAIGHT or height > max(z, low) + LIFT:
         return False
-    stock = _standing(ground, rules, start, entry)
-    blocked = rules.keep_out.blocks(ground.on_table(start, height), ground.on_table(entry, height))
-    if stock - height > rules.stepdown or blocked:
-        return False
-    way = np.array([[*start, height], [*entry, height]])
-    ground.go(way[0 if height > here[2] else 1 :], CUT)
-    carve_capsule(ground.stock, ground.pitch, *start, *entry, rules.sure_radius, height)
+    for a, b in pairwise(places):
+        blocked = rules.keep_out.blocks(ground.on_table(a, height), ground.on_table(b, height))
+        if blocked or not is_light(ground, rules, a, b, height + rules.stepdown):
+            return False
+    ground.go([[*place, height] for place in (places if height > z else places[1:])], CUT)
+    for a, b in pairwise(places):
+        carve_capsule(ground.stock, ground.pitch, *a, *b, rules.sure_radius, height)
     return True
 
 
@@ -67,7 +82,8 @@ def over(ground: Ground, rules: Rules, entry: tuple[float, float], low: float, n
         ground.go([[*entry, rules.clearance], [*entry, min(landing, rules.clearance)]], RAPID)
         return
     start = (float(here[0]), float(here[1]))
-    highest = link_height(ground.stock, ground.pitch, start, entry, rules.radius + SIDE_GAP)
+    beyond = max(rules.radius + SIDE_GAP, widest(ground, rules))
+    highest = link_height(ground.stock, ground.pitch, start, entry, beyond)
     highest = max(highest, 0.0) if beside else highest
     height = max(float(here[2]), min(highest + GAP, rules.clearance))
     ground.go(*hop(here, (*entry, low), height, min(landing, height)))
@@ -93,7 +109,7 @@ def _slant(
         (ground.tip[y, x] > way + 1e-9).any()
         or (steep and (_middle(ground, rules, x, y) > way + bite).any())
         or rules.keep_out.blocks(ground.on_table(start, lowest), ground.on_table(entry, lowest))
-        or _standing(ground, rules, start, entry) - lowest > rules.stepdown
+        or not is_light(ground, rules, start, entry, lowest + rules.stepdown)
     ):
         return False
     ground.go([[*entry, float(onto_lattice(rules.step, np.array([goal]))[0])]], PLUNGE if steep else CUT)
@@ -109,12 +125,6 @@ def _middle(
         return ground.stock[y, x].astype(np.float64)
     places = zip((x * ground.pitch).tolist(), (y * ground.pitch).tolist(), strict=True)
     return np.array([link_height(ground.stock, ground.pitch, at, at, rules.core) for at in places])
-
-
-def _standing(ground: Ground, rules: Rules, start: tuple[float, float], entry: tuple[float, float]) -> float:
-    """Return the highest stock that a straight link may meet, between the nodes too."""
-    rim = math.hypot(rules.radius, ground.pitch / 2) + EVEN
-    return link_height(ground.stock, ground.pitch, start, entry, rim)
 
 
 def _along(

@@ -7,7 +7,7 @@ import numpy as np
 from relief.heightfield import Heightfield
 from relief.kernels.finish import Ground, blocks, exact_tip, untouched
 from relief.planning.approach import GAP, SIDE_GAP
-from relief.planning.linking import hop, link_height
+from relief.planning.linking import NEAREST, hop, link_height
 from relief.planning.task import UNTRACED, Points
 from relief.toolpath import CUT, PLUNGE, RAPID, Kinds, Toolpath
 
@@ -19,7 +19,7 @@ def path_to_toolpath(
     cuts = cuts_of(path)
     if left is None or shape is None:
         return Toolpath.join([_entered(cut, clearance) for cut in cuts])
-    return from_cut_to_cut(cuts, left, standing_ground(left, shape), clearance)
+    return from_cut_to_cut(cuts, left, shape, clearance)
 
 
 def cuts_of(path: Points) -> list[Points]:
@@ -33,13 +33,16 @@ def standing_ground(left: Heightfield, shape: Points) -> Ground:
     return Ground(left.heights, blocks(left.heights), *UNTRACED, left.pitch, *left.origin, shape)
 
 
-def from_cut_to_cut(cuts: list[Points], left: Heightfield, standing: Ground, clearance: float) -> Toolpath:
+def from_cut_to_cut(cuts: list[Points], left: Heightfield, shape: Points, clearance: float) -> Toolpath:
     """Return a toolpath that goes from cut to cut no higher than what stood before asks for."""
+    # so wide that it meets what stands between the nodes, too
+    wide = NEAREST * left.pitch
+    standing = standing_ground(left, shape + np.array([wide, 0.0, 0.0, wide]))
     points, kinds = [np.array([[*cuts[0][0, :2], clearance]])], [np.array([RAPID])]
     for cut in cuts:
         here, start = points[-1][-1], cut[0]
         a, b = ((float(x), float(y)) for x, y in (here[:2] - left.origin, start[:2] - left.origin))
-        over = link_height(left.heights, left.pitch, a, b, float(standing.shape[3]) + SIDE_GAP)
+        over = link_height(left.heights, left.pitch, a, b, float(shape[3]) + max(SIDE_GAP, wide))
         height = max(float(here[2]), min(over + GAP, clearance), float(start[2]))
         touch = exact_tip(standing, start[0], start[1], untouched())
         way, rapids = hop(here, start, height, min(max(touch, float(start[2])) + GAP, height))

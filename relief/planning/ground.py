@@ -14,8 +14,8 @@ from relief.cutters import Profile, profile_height
 from relief.errors import PlanError
 from relief.heightfield import Heightfield, Heights, Region
 from relief.kernels.tip import reach_grid, tip_grid
+from relief.planning.trail import Trail
 from relief.sections import CutDirection
-from relief.toolpath import Kinds, Points
 from relief.units import format_length
 
 # Where there is no stock the ground is this deep, mm: below any layer.
@@ -76,13 +76,14 @@ class Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
     Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes: the target's
-    own, or `turned`, its columns. `board` is the box of the stock, `domain` where the tip may go, `blocked`
-    what is too near to a clamp, `inner` the box of the relief and its overrun, cut on the `whole` or where
-    something was left; `points` and `kinds` are the way so far, never turned.
+    own, or `turned`, its columns. `before` is the stock before the first move, `board` its box, `domain`
+    where the tip may go, `blocked` what is too near to a clamp, `inner` the box of the relief and its
+    overrun, cut on the `whole` or where something was left; `trail` is the way so far, never turned.
     """
 
     tip: Heights
     stock: Heights
+    before: Heights
     pitch: float
     domain: Mask
     blocked: Mask
@@ -91,16 +92,24 @@ class Ground:
     corner: tuple[float, float]
     turned: bool
     whole: bool = True
-    points: list[Points] = field(default_factory=list)
-    kinds: list[Kinds] = field(default_factory=list)
+    trail: Trail = field(default_factory=Trail)
 
     @property
     def here(self) -> Doubles | None:
         """Where the cutter is."""
-        if not self.points:
-            return None
-        here = self.points[-1][-1]
-        return np.asarray(here[[1, 0, 2]] if self.turned else here)
+        return self.lately(1)[0] if len(self.trail) else None
+
+    def lately(self, count: int) -> Doubles:
+        """Return the last positions, (count, 3) mm; fewer where there are no more."""
+        last = self.trail.last(count)
+        return np.asarray(last[:, [1, 0, 2]] if self.turned else last)
+
+    def moves_near(self, low: Doubles, high: Doubles) -> tuple[Doubles, Doubles]:
+        """Return both ends, (n, 3) mm each, of all moves that came into a box seen from above."""
+        if not self.turned:
+            return self.trail.near(low, high)
+        starts, ends = self.trail.near(low[::-1], high[::-1])
+        return starts[:, [1, 0, 2]], ends[:, [1, 0, 2]]
 
     def on_table(self, place: tuple[float, float], z: float) -> tuple[float, float, float]:
         """Return a position of this grid in the target's coordinates."""
@@ -110,9 +119,14 @@ class Ground:
     def go(self, points: npt.ArrayLike, kinds: npt.ArrayLike) -> None:
         """Go on to further positions."""
         points = np.asarray(points, dtype=np.float64).reshape(-1, 3)
-        if len(points):
-            self.points.append(points[:, [1, 0, 2]] if self.turned else points)
-            self.kinds.append(np.broadcast_to(np.asarray(kinds, dtype=np.uint8), len(points)))
+        self.trail.go(points[:, [1, 0, 2]] if self.turned else points, kinds)
+
+    def before_at(self, places: Doubles) -> Doubles:
+        """Return the stock before the first move at some places, (n, 2) mm: that of the nearest node."""
+        x, y = np.rint(places / self.pitch).astype(np.int64).T
+        rows, columns = self.before.shape
+        there = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
+        return np.where(there, self.before[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)], -np.inf)
 
     def beside_board(self, place: tuple[float, float], radius: float) -> bool:
         """Return whether a cutter stands partly past the board's edge, where stock may still be.
@@ -146,6 +160,7 @@ class Ground:
         return Ground(
             tip=np.ascontiguousarray(self.tip.T),
             stock=np.ascontiguousarray(self.stock.T),
+            before=self.before.T,
             pitch=self.pitch,
             domain=np.ascontiguousarray(self.domain.T),
             blocked=np.ascontiguousarray(self.blocked.T),
@@ -154,8 +169,7 @@ class Ground:
             corner=self.corner,
             turned=not self.turned,
             whole=self.whole,
-            points=self.points,
-            kinds=self.kinds,
+            trail=self.trail,
         )
 
 
@@ -185,7 +199,8 @@ def ground_to_cut(
     tip = np.where(domain, tip, np.maximum(tip, _continued(tip, inner)))
     blocked = _trim(domain, tip, target, region, rules, (x0, y0))
     board = slice(near, near + target.heights.shape[0]), slice(left, left + target.heights.shape[1])
-    return Ground(tip, stock, pitch, domain, blocked, inner, board, (x0, y0), turned=False)
+    before = stock.copy()
+    return Ground(tip, stock, before, pitch, domain, blocked, inner, board, (x0, y0), turned=False)
 
 
 def _continued(tip: Heights, inner: tuple[slice, slice]) -> Heights:

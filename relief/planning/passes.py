@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from relief.heightfield import Heights
 from relief.kernels.roughing import (
-    EVEN,
     carve_along_row,
     descend,
     ease_over,
@@ -18,14 +18,15 @@ from relief.kernels.roughing import (
     thin,
 )
 from relief.planning.approach import GAP, onto_lattice, over, straight
+from relief.planning.between import met_between, widest
 from relief.planning.ground import Doubles, Ground, Rules, Span
 from relief.planning.turning import turn_round
 from relief.toolpath import CUT, PLUNGE
 
 # A pass that takes less than this nowhere is left out, mm.
 TRIFLE = 0.05
-# A pit of fewer nodes than this is left to the finishing cutter: there is no room to ramp.
-SHORTEST_RAMP = 3
+# A pit that takes more ramps to and fro is left to the finishing cutter: there is no room to go down.
+MOST_LEGS = 20
 # A ramp that is planned as so much of the rule is not steeper than it when its heights are rounded.
 RAMP = 0.97
 # mm: going to and fro is for wedges that are high over so much, or over a third of a short pass: the passes
@@ -35,6 +36,8 @@ NARROW = 1.0
 ROOM_TO_TURN = 1.5
 # The cutter stays down over ground that is cut already where that is shorter than this, mm.
 STAY = 30.0
+# Nodes of a pass no further apart are looked at together.
+APART = 8
 # How a pass is eased: 1/mm³, what it leaves weighs so much against its bends; mm, the swings that are eased
 # first; and the rounds of that. Found by trial: a machine that speeds up its Z by 200 mm/s² follows a bend of
 # radius r at √(200 r) mm/s, and what is left higher the finishing cutter has to take.
@@ -83,12 +86,12 @@ def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool, leave: fl
     floors = np.ascontiguousarray(part.floors[way])
     nodes = np.arange(span.first, span.last)[way]
     axis = _axis(ground, rules, span, way)
-    if len(floors) < SHORTEST_RAMP and (axis > floors + rules.bite).all():
+    if _cramped(ground, rules, floors, axis):
         return
     begin, heading = 0, -1 if backward else 1
     entry = (nodes[0] * ground.pitch, span.row * ground.pitch)
     low = float(floors[0])
-    if turn_round(ground, rules, entry, low, heading) or straight(ground, rules, entry, low):
+    if turn_round(ground, rules, entry, low, heading) or straight(ground, rules, entry, low, heading):
         axis = _axis(ground, rules, span, way)
     else:
         begin = _further_in(ground, rules, floors, axis)
@@ -97,6 +100,15 @@ def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool, leave: fl
         over(ground, rules, entry, float(floors[begin]), float(near[0]))
     near = np.ascontiguousarray(near_to(ground, rules, span)[way])
     _walk(ground, rules, span, nodes, floors, axis, near, begin, leave)
+
+
+def _cramped(ground: Ground, rules: Rules, floors: Doubles, axis: Doubles) -> bool:
+    """Return whether a part of a pass is so short for its depth that ramps down take too many turns."""
+    solid = axis > floors + rules.bite
+    if not solid.any():
+        return False
+    drop = RAMP * rules.steepest * ground.pitch * len(floors)
+    return bool((axis - floors)[solid].max() > MOST_LEGS * drop)
 
 
 def _further_in(ground: Ground, rules: Rules, floors: Doubles, axis: Doubles) -> int:
@@ -136,12 +148,24 @@ def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> 
     On the way from one node to the next the cutter meets what it meets at either; a node just on its rim is
     met too.
     """
-    met = _highest(ground.stock, rules.radius + rules.step, ground.pitch, span)
     surface = ground.tip[span.row, span.first : span.last].astype(np.float64)
-    near = met.copy()
-    near[1:] = np.maximum(near[1:], met[:-1])
-    near[:-1] = np.maximum(near[:-1], met[1:])
-    return np.maximum(np.maximum(surface, floor), near - rules.stepdown)
+    lowest = np.maximum(surface, floor)
+    least = ndimage.minimum_filter1d(lowest, 3, mode="nearest")
+    met = _met(ground, rules, span, least + rules.stepdown)
+    near = ndimage.maximum_filter1d(met, 3, mode="nearest")
+    return np.maximum(lowest, near - rules.stepdown)
+
+
+def _met(ground: Ground, rules: Rules, span: Span, enough: Doubles) -> Doubles:
+    """Return the highest stock that is met at each node of a span; what is under `enough` may be lower."""
+    around = _highest(ground.stock, widest(ground, rules), ground.pitch, span)
+    if (around <= enough).all():
+        return around
+    met = _highest(ground.stock, rules.radius + rules.step, ground.pitch, span)
+    unsure = np.flatnonzero((around > enough) & (around > met))
+    for group in np.split(unsure, np.flatnonzero(np.diff(unsure) > APART) + 1) if unsure.size else []:
+        met[group] = np.maximum(met[group], met_between(ground, rules, span, group))
+    return met
 
 
 def _walk(
@@ -190,7 +214,7 @@ def met_by(stock: Heights, pitch: float, rules: Rules, span: Span) -> Doubles:
 
 def near_to(ground: Ground, rules: Rules, span: Span) -> Doubles:
     """Return the highest stock that the cutter could touch at each node of a span and halfway to the next."""
-    return _highest(ground.stock, math.hypot(rules.radius, ground.pitch / 2) + EVEN, ground.pitch, span)
+    return _highest(ground.stock, widest(ground, rules), ground.pitch, span)
 
 
 def _highest(stock: Heights, radius: float, pitch: float, span: Span) -> Doubles:

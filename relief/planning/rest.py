@@ -88,7 +88,7 @@ def plan_rest(
     path, _ = repaired(task, path, spacing)
     standing = standing_ground(left, task.ground.shape)
     cuts = [layer for cut in cuts_of(path) for layer in _layers(cut, standing, stepdown, step)]
-    toolpath = from_cut_to_cut(cuts, left, standing, clearance)
+    toolpath = from_cut_to_cut(cuts, left, task.ground.shape, clearance)
     told.fraction(1.0)
     area = float(np.sqrt(1 + task.tip.slope() ** 2)[short].sum()) * task.tip.pitch**2
     return FinishingPlan(toolpath, area / spacing, toolpath.cutting_length(), 0.0)

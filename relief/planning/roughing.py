@@ -349,9 +349,10 @@ def _ridges(
 
 def _finished(ground: Ground, rules: Rules) -> Toolpath:
     """Return the whole way in the target's coordinates, on the lattice, ending at clearance height."""
-    if not ground.points:
-        return Toolpath.join([])
-    points, kinds = np.concatenate(ground.points), np.concatenate(ground.kinds)
+    way = ground.trail.toolpath()
+    points, kinds = way.points, way.kinds
+    if not len(points):
+        return way
     points = np.vstack([points, [*points[-1, :2], rules.clearance]])
     kinds = np.append(kinds, np.uint8(RAPID))
     points[:, :2] = np.rint((points[:, :2] + ground.corner) / rules.step) * rules.step

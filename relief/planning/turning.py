@@ -11,7 +11,8 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from relief.kernels.roughing import EVEN, carve_capsule
+from relief.kernels.roughing import carve_capsule
+from relief.planning.between import is_light
 from relief.planning.ground import Doubles, Ground, Rules
 from relief.planning.linking import link_height
 from relief.toolpath import CUT, PLUNGE
@@ -74,10 +75,10 @@ def _turned(ground: Ground, rules: Rules, way: Doubles | None, low: float) -> bo
 
 def _bow(ground: Ground, entry: tuple[float, float], heading: int, bulge: float) -> Doubles | None:
     """Return the corners of a bow seen from above; nothing where the cutter does not come to turn round."""
-    here = ground.here
-    if here is None or len(ground.points[-1]) < 2:
+    lately = ground.lately(2)
+    if len(lately) < 2:
         return None
-    before = ground.points[-1][-2][[1, 0, 2]] if ground.turned else ground.points[-1][-2]
+    before, here = lately
     aside, across = entry[0] - here[0], abs(entry[1] - here[1])
     back = (here[0] - before[0]) * heading < 0 and here[1] == before[1]
     if not back or not 0 < across <= WIDEST_TURN or abs(aside) > ASKEW * across:
@@ -130,15 +131,11 @@ def _safe(ground: Ground, rules: Rules, places: Doubles) -> Doubles:
 
 def _light(ground: Ground, rules: Rules, way: Doubles, z: Doubles, steep: npt.NDArray[np.bool_]) -> bool:
     """Return whether a bow nowhere takes more than the stepdown, nor dives, nor comes near a clamp."""
-
-    def stands(a: Place, b: Place, radius: float) -> float:
-        return link_height(ground.stock, ground.pitch, a, b, radius)
-
-    rim = math.hypot(rules.radius, ground.pitch / 2) + EVEN  # between the nodes too
+    core = rules.core or ground.pitch
     for (a, b, lowest), dives in zip(_chords(way, np.minimum(z[1:], z[:-1])), steep, strict=True):
         if (
-            stands(a, b, rim) > lowest + rules.stepdown
-            or (dives and stands(a, b, rules.core or ground.pitch) > lowest + rules.bite)
+            not is_light(ground, rules, a, b, lowest + rules.stepdown)
+            or (dives and link_height(ground.stock, ground.pitch, a, b, core) > lowest + rules.bite)
             or rules.keep_out.blocks(ground.on_table(a, lowest), ground.on_table(b, lowest))
         ):
             return False

@@ -13,6 +13,7 @@ from relief.kernels.roughing import (
     carve_capsule,
     descend,
     ease_over,
+    highest_left,
     met_along_row,
     thin,
 )
@@ -44,6 +45,28 @@ def test_met_is_the_highest_node_under_the_disc(seed: int, row: int, first: int,
     for m in range(length):
         under = [stock[j, i] for j, i in disc_nodes(row, first + m) if 0 <= j < 8 and 0 <= i < 11]
         assert met[m] == max(under)
+
+
+@settings(deadline=None, max_examples=40)
+@given(seed=seeds, count=st.integers(0, 5))
+def test_highest_left_is_what_moves_leave_at_places(seed: int, count: int) -> None:
+    """As of moves followed in small steps, which lower what is within the radius: level, up, down, plunge."""
+    rng = np.random.default_rng(seed)
+    places, before, radius = rng.uniform(0, 8, (20, 2)), rng.uniform(-1, 0, 20), 1.7
+    starts, ends = rng.uniform((0, 0, -3), (8, 8, -1), (2, count, 3))
+    ends[: count // 2, 2], ends[:1, :2] = starts[: count // 2, 2], starts[:1, :2]
+    expected = before.copy()
+    for start, end in zip(starts, ends, strict=True):
+        way = start + np.linspace(0, 1, 4001)[:, None] * (end - start)
+        away = np.hypot(*(places[:, None] - way[:, :2]).transpose(2, 0, 1))
+        expected = np.minimum(expected, np.where(away <= radius, way[:, 2], np.inf).min(axis=1))
+    for n in range(20):
+        here = slice(n, n + 1)
+        left = highest_left(places[here], before[here], starts, ends, radius, np.inf)
+        assert left == pytest.approx(expected[n], abs=1e-3)
+    assert highest_left(places, before, starts, ends, radius, np.inf) >= expected.max() - 1e-3
+    first = highest_left(places, before, starts, ends, radius, -2.0)
+    assert (first > -2.0) == (highest_left(places, before, starts, ends, radius, np.inf) > -2.0)
 
 
 @settings(deadline=None, max_examples=30)

@@ -33,15 +33,15 @@ def ground(rise: float = 0.0, beyond: float = -2.0, turned: bool = False) -> Gro
     tip = np.ascontiguousarray(tip.astype(np.float32))
     everywhere = np.ones(tip.shape, dtype=bool)
     inner = (slice(12, 85), slice(12, 85))
-    made = Ground(tip, tip.copy(), PITCH, everywhere, ~everywhere, inner, inner, (0.0, 0.0), turned)
+    stock = tip.copy()
+    made = Ground(tip, stock, tip, PITCH, everywhere, ~everywhere, inner, inner, (0.0, 0.0), turned)
     made.go([[2.0, END[1], -2.0], [*END, -2.0]], CUT)
     return made
 
 
 def bow(made: Ground) -> np.ndarray:
     """Return the way from the end of one pass to the next."""
-    points = np.concatenate(made.points)[1:]
-    return points[:, [1, 0, 2]] if made.turned else points
+    return made.lately(len(made.trail) - 1)
 
 
 @pytest.mark.parametrize("turned", [False, True])
@@ -94,7 +94,7 @@ def test_a_bow_climbs_over_rising_ground(rise: float) -> None:
     assert (z - (-2.0 + rise * np.maximum(x - PITCH - END[0], 0))).min() >= -1e-6
     assert -2.0 < way[:, 2].max() <= -2.0 + rise * (ACROSS / 2 + PITCH) * 1.3
     fall = -np.diff(way[:, 2]) > RULES.steepest * np.linalg.norm(np.diff(way[:, :2], axis=0), axis=1)
-    assert (np.concatenate(made.kinds)[2:][fall] == PLUNGE).all()
+    assert (made.trail.toolpath().kinds[2:][fall] == PLUNGE).all()
 
 
 def test_no_bow_where_it_must_not_be() -> None:
