@@ -191,7 +191,8 @@ def rapid_contact(
 
     Notes
     -----
-    Exact at the nodes, in running order. Most rapids are cleared without carving: those above all of the
+    Exact at the nodes, in running order; with nodes looked at so far `around` that one of them tells of what is
+    between them, no rapid touches that either. Most rapids are cleared without carving: those above all of the
     stock, and those straight up from where the tip has just been. The rest first meet the stock as it stood
     at most 4096 moves earlier, which can only be higher; only the few that touch that are looked at with the
     moves in between carved around them.

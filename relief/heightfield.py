@@ -13,6 +13,10 @@ from relief.errors import ReliefError
 
 Heights = npt.NDArray[np.float32]
 
+# No place of a grid is further from its nearest node, in pitches: so far from a cutter lie nodes that tell what
+# it could touch between them.
+NEAREST = math.sqrt(0.5)
+
 
 @dataclass(frozen=True)
 class Region:

@@ -19,7 +19,7 @@ from relief.engagement import hardest_feed
 from relief.entries import deepest_entry
 from relief.errors import ProgramError
 from relief.evidence import Evidence, ReadProgram
-from relief.heightfield import Heightfield, Heights
+from relief.heightfield import NEAREST, Heightfield, Heights
 from relief.holding import Holding, holding
 from relief.measures import (
     lost_detail,
@@ -29,7 +29,6 @@ from relief.measures import (
 )
 from relief.moves import Moves
 from relief.part import cut_width
-from relief.planning.linking import NEAREST
 from relief.program.read import read_program
 from relief.progress import Progress
 from relief.setup import Setup
@@ -263,6 +262,7 @@ def run_program(
     layers : the stock in which the depth of single cuts is measured, where that is another
     """
     cutter = program.cutter
+    # between the nodes, too
     contact = rapid_contact(stock, moves, touching, around=NEAREST * stock.pitch)
     after = carve_stock(stock, moves, cutter) if cutter else stock
     deepest = DeepestCut(0.0, 0)

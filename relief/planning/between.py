@@ -11,9 +11,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from relief.heightfield import NEAREST
 from relief.kernels.roughing import highest_left
 from relief.planning.ground import Doubles, Ground, Rules, Span
-from relief.planning.linking import NEAREST, link_height
+from relief.planning.linking import link_height
 
 Place = tuple[float, float]
 

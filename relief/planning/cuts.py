@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from relief.heightfield import Heightfield
+from relief.heightfield import NEAREST, Heightfield
 from relief.kernels.finish import Ground, blocks, exact_tip, untouched
 from relief.planning.approach import GAP, SIDE_GAP
-from relief.planning.linking import NEAREST, hop, link_height
+from relief.planning.linking import hop, link_height
 from relief.planning.task import UNTRACED, Points
 from relief.toolpath import CUT, PLUNGE, RAPID, Kinds, Toolpath
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
@@ -16,8 +14,6 @@ from relief.shop.records import Cutter
 from relief.toolpath import RAPID, Kinds, Points, Toolpath
 from relief.units import Units, format_length
 
-# Every place is so near to a node, in pitches: what stands between nodes is no further from one that tells.
-NEAREST = math.sqrt(0.5)
 # A lattice step or two less than the room that is planned is no reason to go another way, mm.
 ROUNDING = 0.02
 
