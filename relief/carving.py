@@ -191,11 +191,11 @@ def rapid_contact(
 
     Notes
     -----
-    Exact at the nodes, in running order; with nodes looked at so far `around` that one of them tells of what is
-    between them, no rapid touches that either. Most rapids are cleared without carving: those above all of the
-    stock, and those straight up from where the tip has just been. The rest first meet the stock as it stood
-    at most 4096 moves earlier, which can only be higher; only the few that touch that are looked at with the
-    moves in between carved around them.
+    Exact at the nodes, in running order; where these are looked at so far `around` that one of them tells of
+    what is between them, that is not touched either. Most rapids are cleared without carving: those above all
+    of the stock, and those straight up from where the tip has just been. The rest first meet the stock as it
+    stood at most 4096 moves earlier, which can only be higher; only the few that touch that are looked at
+    with the moves in between carved around them.
     """
     carver = _Carver(stock, moves, cutter)
     shape = np.array(profile(part or cutter)) + np.array([around, 0.0, 0.0, around])
