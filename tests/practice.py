@@ -26,6 +26,7 @@ SPACING = 0.1  # mm between samples along a move where stock is carved
 FINE = 0.05  # the same where widths are measured
 FLAT_SLACK, DEEP_SLACK = 0.02, 0.06  # degrees of the lattice's rounding; mm of engagement
 AIR = 0.02  # mm: a move that takes off no more enters nothing
+CLOSER = 2  # times closer than the plan's own are the points of the stock that is carved
 RIM = 0.02  # mm, two steps of a coarse lattice: nodes so near to a rim are cut, but count for no depth
 LEAST_ROOM = 1.0  # what the checks promise beside a clamp, mm
 
@@ -111,9 +112,9 @@ class Stock:
     """The stock of a job on a grid of its own, carved sample by sample."""
 
     def __init__(self, report: Report) -> None:
-        self.job, self.pitch = report.job, report.grid.pitch
+        self.job, self.pitch = report.job, report.grid.pitch / CLOSER
         sizes = [report.job["stock"][side] for side in ("width", "length")]
-        relief = [(n - 1) * self.pitch for n in (report.grid.columns, report.grid.rows)]
+        relief = [(n - 1) * report.grid.pitch for n in (report.grid.columns, report.grid.rows)]
         self.corner = np.array([(r - s) / 2 for r, s in zip(relief, sizes, strict=True)])
         columns, rows = (round(size / self.pitch) + 1 for size in sizes)
         self.heights = np.zeros((rows, columns))
