@@ -25,8 +25,8 @@ from relief.toolpath import CUT, PLUNGE
 
 # A pass that takes less than this nowhere is left out, mm.
 TRIFLE = 0.05
-# A pit that takes more ramps to and fro is left to the finishing cutter: there is no room to go down.
-MOST_LEGS = 20
+# A pit of fewer nodes than this is left to the finishing cutter where it takes more ramps to and fro.
+SHORTEST_RAMP, MOST_LEGS = 3, 25
 # A ramp that is planned as so much of the rule is not steeper than it when its heights are rounded.
 RAMP = 0.97
 # mm: going to and fro is for wedges that are high over so much, or over a third of a short pass: the passes
@@ -103,12 +103,10 @@ def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool, leave: fl
 
 
 def _cramped(ground: Ground, rules: Rules, floors: Doubles, axis: Doubles) -> bool:
-    """Return whether a part of a pass is so short for its depth that ramps down take too many turns."""
-    solid = axis > floors + rules.bite
-    if not solid.any():
-        return False
-    drop = RAMP * rules.steepest * ground.pitch * len(floors)
-    return bool((axis - floors)[solid].max() > MOST_LEGS * drop)
+    """Return whether a pit in a short pass is so narrow for its depth that ramps down take too many turns."""
+    deep = (axis - floors)[axis > floors + rules.bite]
+    leg = RAMP * rules.steepest * ground.pitch * len(floors)
+    return 0 < len(deep) < SHORTEST_RAMP and bool(deep.max() > MOST_LEGS * leg)
 
 
 def _further_in(ground: Ground, rules: Rules, floors: Doubles, axis: Doubles) -> int:
