@@ -19,7 +19,7 @@ from relief.kernels.roughing import (
 )
 from relief.planning.approach import GAP, onto_lattice, over, straight
 from relief.planning.between import met_between, widest
-from relief.planning.ground import Doubles, Ground, Rules, Span
+from relief.planning.ground import Doubles, Ground, Mask, Rules, Span
 from relief.planning.turning import turn_round
 from relief.toolpath import CUT, PLUNGE
 
@@ -54,8 +54,13 @@ class Part(NamedTuple):
 
 def parts_of(ground: Ground, rules: Rules, span: Span, floor: float) -> list[Part]:
     """Return what of a span there is to cut, down to a floor and never deeper than the stepdown."""
+    floors, slivers = _reachable_floor(ground, rules, span, floor)
+    free = np.flatnonzero(~slivers)
+    if free.size:  # a pass ends before a sliver at its ends, rather than rise over it
+        floors = floors[free[0] : free[-1] + 1]
+        span = Span(span.row, span.first + int(free[0]), span.first + int(free[-1]) + 1)
     met = met_by(ground.stock, ground.pitch, rules, span)
-    floors = _eased(ground, rules, _reachable_floor(ground, rules, span, floor), met)
+    floors = _eased(ground, rules, floors, met)
     taken = np.flatnonzero(met > floors + TRIFLE)
     if not taken.size:
         return []
@@ -140,8 +145,10 @@ def _axis(ground: Ground, rules: Rules, span: Span, way: slice) -> Doubles:
     return np.ascontiguousarray(_highest(ground.stock, rules.core, ground.pitch, span)[way])
 
 
-def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> Doubles:
-    """Return the lowest tip heights of a span in this layer: no gouge, no deeper than the stepdown.
+def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> tuple[Doubles, Mask]:
+    """Return the lowest tip heights of a span in this layer, and where slivers between nodes make them higher.
+
+    No gouge, and no cut deeper than the stepdown.
 
     On the way from one node to the next the cutter meets what it meets at either; a node just on its rim is
     met too.
@@ -149,21 +156,25 @@ def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> 
     surface = ground.tip[span.row, span.first : span.last].astype(np.float64)
     lowest = np.maximum(surface, floor)
     least = ndimage.minimum_filter1d(lowest, 3, mode="nearest")
-    met = _met(ground, rules, span, least + rules.stepdown)
+    met, slivers = _met(ground, rules, span, least + rules.stepdown)
     near = ndimage.maximum_filter1d(met, 3, mode="nearest")
-    return np.maximum(lowest, near - rules.stepdown)
+    return np.maximum(lowest, near - rules.stepdown), ndimage.binary_dilation(slivers, np.ones(3))
 
 
-def _met(ground: Ground, rules: Rules, span: Span, enough: Doubles) -> Doubles:
-    """Return the highest stock that is met at each node of a span; what is under `enough` may be lower."""
+def _met(ground: Ground, rules: Rules, span: Span, enough: Doubles) -> tuple[Doubles, Mask]:
+    """Return the highest stock met at each node of a span, and where the nodes do not tell of it.
+
+    What is under `enough` may be lower.
+    """
     around = _highest(ground.stock, widest(ground, rules), ground.pitch, span)
     if (around <= enough).all():
-        return around
+        return around, np.zeros(len(around), dtype=np.bool_)
     met = _highest(ground.stock, rules.radius + rules.step, ground.pitch, span)
+    between = np.full(len(met), -np.inf)
     unsure = np.flatnonzero((around > enough) & (around > met))
     for group in np.split(unsure, np.flatnonzero(np.diff(unsure) > APART) + 1) if unsure.size else []:
-        met[group] = np.maximum(met[group], met_between(ground, rules, span, group))
-    return met
+        between[group] = met_between(ground, rules, span, group)
+    return np.maximum(met, between), (between > enough) & (between > met)
 
 
 def _walk(
