@@ -262,8 +262,9 @@ def run_program(
     layers : the stock in which the depth of single cuts is measured, where that is another
     """
     cutter = program.cutter
-    # between the nodes, too
-    contact = rapid_contact(stock, moves, touching, around=NEAREST * stock.pitch)
+    # between the nodes too; but a drill goes back into its own hole
+    around = 0.0 if program.operation == "holes" else NEAREST * stock.pitch
+    contact = rapid_contact(stock, moves, touching, around=around)
     after = carve_stock(stock, moves, cutter) if cutter else stock
     deepest = DeepestCut(0.0, 0)
     if cutter:

@@ -35,7 +35,7 @@ def is_light(ground: Ground, rules: Rules, start: Place, end: Place, limit: floa
     """
     if link_height(ground.stock, ground.pitch, start, end, rules.radius + rules.step) > limit:
         return False
-    if link_height(ground.stock, ground.pitch, start, end, widest(ground, rules)) <= limit:
+    if link_height(ground.cells, ground.pitch, start, end, widest(ground, rules)) <= limit:
         return True
     rim = _rim(start, end, rules.radius - SLIVER, ground.pitch)
     return _highest_at(ground, rules, rim, limit) <= limit

@@ -23,6 +23,9 @@ NOWHERE = -1000.0
 # What stands so high, as a share of the stepdown, is tall: it is cut wherever it is.
 TALL = 0.65
 
+# A cutter's radius of fewer nodes leaves peaks that no node tells of: what stands about each is kept as well.
+FEW = 8
+
 # How much further than told a board may reach on a side, mm: common practice, no source.
 UNSURE = 2.0
 
@@ -76,7 +79,8 @@ class Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
     Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes: the target's
-    own, or `turned`, its columns. `before` is the stock before the first move, `board` its box, `domain`
+    own, or `turned`, its columns. `before` is the stock before the first move, `cells` as
+    it stands anywhere about a node, `board` its box, `domain`
     where the tip may go, `blocked` what is too near to a clamp, `inner` the box of the relief and its
     overrun, cut on the `whole` or where something was left; `trail` is the way so far, never turned.
     """
@@ -84,6 +88,7 @@ class Ground:
     tip: Heights
     stock: Heights
     before: Heights
+    cells: Heights
     pitch: float
     domain: Mask
     blocked: Mask
@@ -157,10 +162,12 @@ class Ground:
 
     def turn(self) -> Ground:
         """Return the same ground with its columns as rows; the way goes on, the stock is a copy."""
+        turned = np.ascontiguousarray(self.stock.T)
         return Ground(
             tip=np.ascontiguousarray(self.tip.T),
-            stock=np.ascontiguousarray(self.stock.T),
+            stock=turned,
             before=self.before.T,
+            cells=turned if self.cells is self.stock else np.ascontiguousarray(self.cells.T),
             pitch=self.pitch,
             domain=np.ascontiguousarray(self.domain.T),
             blocked=np.ascontiguousarray(self.blocked.T),
@@ -200,7 +207,8 @@ def ground_to_cut(
     blocked = _trim(domain, tip, target, region, rules, (x0, y0))
     board = slice(near, near + target.heights.shape[0]), slice(left, left + target.heights.shape[1])
     before = stock.copy()
-    return Ground(tip, stock, before, pitch, domain, blocked, inner, board, (x0, y0), turned=False)
+    cells = stock.copy() if rules.radius < FEW * pitch else stock
+    return Ground(tip, stock, before, cells, pitch, domain, blocked, inner, board, (x0, y0), turned=False)
 
 
 def _continued(tip: Heights, inner: tuple[slice, slice]) -> Heights:

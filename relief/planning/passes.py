@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from relief.heightfield import Heights
+from relief.heightfield import NEAREST, Heights
 from relief.kernels.roughing import (
     carve_along_row,
     descend,
@@ -146,7 +146,7 @@ def _axis(ground: Ground, rules: Rules, span: Span, way: slice) -> Doubles:
 
 
 def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> tuple[Doubles, Mask]:
-    """Return the lowest tip heights of a span in this layer, and where slivers between nodes make them higher.
+    """Return the lowest tip heights of a span in this layer, and where slivers between nodes raise them.
 
     No gouge, and no cut deeper than the stepdown.
 
@@ -158,7 +158,9 @@ def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> 
     least = ndimage.minimum_filter1d(lowest, 3, mode="nearest")
     met, slivers = _met(ground, rules, span, least + rules.stepdown)
     near = ndimage.maximum_filter1d(met, 3, mode="nearest")
-    return np.maximum(lowest, near - rules.stepdown), ndimage.binary_dilation(slivers, np.ones(3))
+    return np.maximum(lowest, near - rules.stepdown), ndimage.binary_dilation(
+        slivers, np.ones(3, dtype=np.bool_)
+    )
 
 
 def _met(ground: Ground, rules: Rules, span: Span, enough: Doubles) -> tuple[Doubles, Mask]:
@@ -166,7 +168,7 @@ def _met(ground: Ground, rules: Rules, span: Span, enough: Doubles) -> tuple[Dou
 
     What is under `enough` may be lower.
     """
-    around = _highest(ground.stock, widest(ground, rules), ground.pitch, span)
+    around = _highest(ground.cells, widest(ground, rules), ground.pitch, span)
     if (around <= enough).all():
         return around, np.zeros(len(around), dtype=np.bool_)
     met = _highest(ground.stock, rules.radius + rules.step, ground.pitch, span)
@@ -214,6 +216,9 @@ def _walk(
     lowest = np.ascontiguousarray(lowest[:: 1 if columns[0] <= columns[-1] else -1])
     lowest += rules.slack
     carve_along_row(ground.stock, _disc(rules.sure_radius, pitch), span.row, span.first, lowest)
+    if ground.cells is not ground.stock:
+        sure = rules.sure_radius - NEAREST * pitch
+        carve_along_row(ground.cells, _disc(sure, pitch), span.row, span.first, lowest)
 
 
 def met_by(stock: Heights, pitch: float, rules: Rules, span: Span) -> Doubles:

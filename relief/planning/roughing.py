@@ -305,6 +305,7 @@ def _turn_to(side: _Side, now: _Side) -> _Side:
     """Bring the stock of a side up to date with that of the other one."""
     if side is not now:
         side.ground.stock[:] = now.ground.stock.T
+        side.ground.cells[:] = now.ground.cells.T
     return side
 
 

@@ -35,7 +35,9 @@ def ground(ways: list[list[tuple[float, float]]], turned: bool = False) -> Groun
     stock = np.zeros((81, 81), dtype=np.float32)
     tip, none = np.full_like(stock, -9.0), np.zeros(stock.shape, dtype=bool)
     everywhere = (slice(0, 81), slice(0, 81))
-    made = Ground(tip, stock, stock.copy(), PITCH, ~none, none, everywhere, everywhere, (0.0, 0.0), turned)
+    made = Ground(
+        tip, stock, stock.copy(), stock, PITCH, ~none, none, everywhere, everywhere, (0.0, 0.0), turned
+    )
     for way in ways:
         made.go([[*way[0], 5.0]], RAPID)
         made.go([[x, y, DEEP] for x, y in way], [PLUNGE] + [CUT] * (len(way) - 1))

@@ -34,7 +34,7 @@ def ground(rise: float = 0.0, beyond: float = -2.0, turned: bool = False) -> Gro
     everywhere = np.ones(tip.shape, dtype=bool)
     inner = (slice(12, 85), slice(12, 85))
     stock = tip.copy()
-    made = Ground(tip, stock, tip, PITCH, everywhere, ~everywhere, inner, inner, (0.0, 0.0), turned)
+    made = Ground(tip, stock, tip, stock, PITCH, everywhere, ~everywhere, inner, inner, (0.0, 0.0), turned)
     made.go([[2.0, END[1], -2.0], [*END, -2.0]], CUT)
     return made
 
