@@ -23,7 +23,7 @@ NOWHERE = -1000.0
 # What stands so high, as a share of the stepdown, is tall: it is cut wherever it is.
 TALL = 0.65
 
-# A cutter's radius of fewer nodes leaves peaks that no node tells of: what stands about each is kept as well.
+# A radius of fewer nodes leaves peaks that no node tells of: what stands about each is kept too.
 FEW = 8
 
 # How much further than told a board may reach on a side, mm: common practice, no source.
@@ -79,10 +79,11 @@ class Ground:
     """The stock as it stands, and where the cutter has been: what grows while the plan is made.
 
     Positions are in mm from node (0, 0) of a grid whose rows are the direction of the passes: the target's
-    own, or `turned`, its columns. `before` is the stock before the first move, `cells` as
-    it stands anywhere about a node, `board` its box, `domain`
-    where the tip may go, `blocked` what is too near to a clamp, `inner` the box of the relief and its
-    overrun, cut on the `whole` or where something was left; `trail` is the way so far, never turned.
+    own, or `turned`, its columns. `before` is the stock before the first move; `cells` tells how high it may
+    stand anywhere nearer to a node than to others (`stock` itself, where a cutter spans many nodes). `board`
+    is the box of the stock, `domain` where the tip may go, `blocked` what is too near to a clamp, `inner` the
+    box of the relief and its overrun, cut on the `whole` or where something was left; `trail` is the way so
+    far, never turned.
     """
 
     tip: Heights

@@ -215,10 +215,16 @@ def _walk(
     np.minimum.at(lowest, at, heights)
     lowest = np.ascontiguousarray(lowest[:: 1 if columns[0] <= columns[-1] else -1])
     lowest += rules.slack
+    _carve(ground, rules, span, lowest)
+
+
+def _carve(ground: Ground, rules: Rules, span: Span, lowest: Doubles) -> None:
+    """Lower the stock to what a pass leaves whose tip was so low at each node of a span."""
+    pitch = ground.pitch
     carve_along_row(ground.stock, _disc(rules.sure_radius, pitch), span.row, span.first, lowest)
-    if ground.cells is not ground.stock:
-        sure = rules.sure_radius - NEAREST * pitch
-        carve_along_row(ground.cells, _disc(sure, pitch), span.row, span.first, lowest)
+    about = rules.sure_radius - NEAREST * pitch
+    if ground.cells is not ground.stock and about >= 0.0:
+        carve_along_row(ground.cells, _disc(about, pitch), span.row, span.first, lowest)
 
 
 def met_by(stock: Heights, pitch: float, rules: Rules, span: Span) -> Doubles:

@@ -305,7 +305,8 @@ def _turn_to(side: _Side, now: _Side) -> _Side:
     """Bring the stock of a side up to date with that of the other one."""
     if side is not now:
         side.ground.stock[:] = now.ground.stock.T
-        side.ground.cells[:] = now.ground.cells.T
+        if side.ground.cells is not side.ground.stock:
+            side.ground.cells[:] = now.ground.cells.T
     return side
 
 
