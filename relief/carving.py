@@ -78,12 +78,13 @@ class _Carver:
                 self.heights, self.pitch, self.shape, self.points[start:end], self.points[start + 1 : end + 1]
             )
 
-    def window(self, first: int, last: int, radius: float) -> tuple[slice, slice]:
-        """Return the (rows, columns) within a radius of the moves first ≤ k < last."""
+    def window(self, first: int, last: int) -> tuple[slice, slice]:
+        """Return the (rows, columns) that the moves first ≤ k < last can reach."""
         ends = self.points[first : last + 1, :2]
         ends = ends[np.isfinite(ends.sum(axis=1))]
         if not len(ends):
             return slice(0, 0), slice(0, 0)
+        radius = self.shape[3]
         low = np.clip(np.floor((ends.min(axis=0) - radius) / self.pitch), 0, self.heights.shape[::-1])
         high = np.clip(np.ceil((ends.max(axis=0) + radius) / self.pitch) + 1, 0, self.heights.shape[::-1])
         return slice(int(low[1]), int(high[1])), slice(int(low[0]), int(high[0]))
@@ -176,7 +177,6 @@ def rapid_contact(
     cutter: Cutter,
     tolerance: float = 1e-3,
     part: Cutter | None = None,
-    around: float = 0.0,
 ) -> RapidContact:
     """Find the rapids that cut deeper than `tolerance`, mm, into the stock as it stands at their moment.
 
@@ -187,18 +187,16 @@ def rapid_contact(
     cutter : Cutter
     tolerance : mm
     part : what of the cutter must not touch the stock; None: all of it
-    around : mm, that the stock must be away from the cutter's sides
 
     Notes
     -----
-    Exact at the nodes, in running order; where these are looked at so far `around` that one of them tells of
-    what is between them, that is not touched either. Most rapids are cleared without carving: those above all
-    of the stock, and those straight up from where the tip has just been. The rest first meet the stock as it
-    stood at most 4096 moves earlier, which can only be higher; only the few that touch that are looked at
-    with the moves in between carved around them.
+    Exact at the nodes, in running order. Most rapids are cleared without carving: those above all of the
+    stock, and those straight up from where the tip has just been. The rest first meet the stock as it stood
+    at most 4096 moves earlier, which can only be higher; only the few that touch that are looked at with the
+    moves in between carved around them.
     """
     carver = _Carver(stock, moves, cutter)
-    shape = np.array(profile(part or cutter)) + np.array([around, 0.0, 0.0, around])
+    shape = np.array(profile(part), dtype=np.float64) if part else carver.shape
     suspects = _suspects(carver.points, moves.rapid, float(stock.heights.max()) - tolerance)
     found, depths = [], []
     carved = 0
@@ -237,7 +235,7 @@ def _suspects(points: Points, rapid: npt.NDArray[np.bool_], top: float) -> npt.N
 
 def _depth_at(carver: _Carver, first: int, k: int, shape: npt.NDArray[np.float64]) -> float:
     """Return how deep a shape cuts in move k once moves first ≤ m < k are carved; the stock stays."""
-    window = carver.window(k, k + 1, float(shape[3]))
+    window = carver.window(k, k + 1)
     local, points = carver.local(window, first, k + 1)
     sweep(local, carver.pitch, carver.shape, points[:-2], points[1:-1])
     return float(depths_below(local, carver.pitch, shape, points[-2:-1], points[-1:])[0])

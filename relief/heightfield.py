@@ -13,8 +13,7 @@ from relief.errors import ReliefError
 
 Heights = npt.NDArray[np.float32]
 
-# No place of a grid is further from its nearest node, in pitches: nodes so far from a cutter tell of all that
-# it could touch between them.
+# No place of a grid is further from its nearest node, in pitches.
 NEAREST = math.sqrt(0.5)
 
 

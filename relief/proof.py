@@ -19,7 +19,7 @@ from relief.engagement import hardest_feed
 from relief.entries import deepest_entry
 from relief.errors import ProgramError
 from relief.evidence import Evidence, ReadProgram
-from relief.heightfield import NEAREST, Heightfield, Heights
+from relief.heightfield import Heightfield, Heights
 from relief.holding import Holding, holding
 from relief.measures import (
     lost_detail,
@@ -262,9 +262,7 @@ def run_program(
     layers : the stock in which the depth of single cuts is measured, where that is another
     """
     cutter = program.cutter
-    # between the nodes too; but a drill goes back into its own hole
-    around = 0.0 if program.operation == "holes" else NEAREST * stock.pitch
-    contact = rapid_contact(stock, moves, touching, around=around)
+    contact = rapid_contact(stock, moves, touching)
     after = carve_stock(stock, moves, cutter) if cutter else stock
     deepest = DeepestCut(0.0, 0)
     if cutter:

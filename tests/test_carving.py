@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from relief import carving
 from relief.carving import carve_stock, deepest_cut, rapid_contact
-from relief.cutters import profile, profile_height
+from relief.cutters import profile
 from relief.heightfield import Heightfield
 from relief.moves import Moves
 from relief.shop.records import Cutter
@@ -146,21 +146,6 @@ def test_rapid_shallower_than_the_tolerance_is_no_contact() -> None:
     brush = moves([(0.0, 1.0, -0.0005), (4.0, 1.0, -0.0005)], "r")
     assert rapid_contact(stock(), brush, FLAT).depth == 0.0
     assert rapid_contact(stock(), brush, FLAT, tolerance=1e-4).depth == pytest.approx(0.0005)
-
-
-@pytest.mark.parametrize("cutter", [FLAT, BALL, BULL, VEE])
-def test_stock_beside_a_rapid_counts_so_far_around_as_is_asked(cutter: Cutter) -> None:
-    """Down its own slot a rapid touches nothing; the banks, 1 mm high, stand within a node of its sides."""
-    slot = [(0.0, 0.5, 3.0), (0.0, 0.5, -1.0), (4.0, 0.5, -1.0), (4.0, 0.5, 3.0), (2.0, 0.5, 3.0)]
-    down = moves([*slot, (2.0, 0.5, -0.75)], "ccrrr")
-    assert rapid_contact(stock(), down, cutter).depth == pytest.approx(0.0, abs=EXACT)
-    found = rapid_contact(stock(), down, cutter, around=0.3)
-    assert found.moves.tolist() == [4]
-    left = carve_stock(stock(), moves(slot, "ccrr"), cutter)
-    x, y = np.meshgrid(left.x, left.y)
-    inward = np.maximum(np.hypot(x - 2.0, y - 0.5) - 0.3, 0.0)
-    under = np.where(inward <= cutter.diameter / 2, profile_height(profile(cutter), inward), np.inf)
-    assert found.depth == pytest.approx((left.heights + 0.75 - under).max(), abs=EXACT)
 
 
 def test_first_move_up_out_of_the_stock_is_a_contact() -> None:

@@ -285,7 +285,7 @@ def test_faults_speak_the_unit_and_zero_of_the_job():
     assert {c.name: c for c in run_checks(held)}["part held"].message.endswith("1 tabs, 0.030 in² in all")
     rapid = evidence(program(contact_depth=0.254, contact_block=4), units="in")
     assert (
-        "a rapid goes 0.01 in deep into stock, or close beside it"
+        "a rapid cuts 0.01 in deep"
         in {c.name: c for c in run_checks(rapid)}["no rapid through stock"].message
     )
 

@@ -55,8 +55,7 @@ def no_rapid_through_stock(evidence: RunEvidence) -> Check:
     worst = max(evidence.programs, key=lambda program: program.contact_depth)
     depth, fault = worst.contact_depth, ""
     if depth > CONTACT_LIMIT:
-        place = worst.place_of_line(worst.contact_block)
-        fault = f"a rapid goes {evidence.told(depth)} deep into stock, or close beside it ({place})"
+        fault = f"a rapid cuts {evidence.told(depth)} deep ({worst.place_of_line(worst.contact_block)})"
         if worst.contacts > 1:
             fault += f"; {worst.contacts} rapids of {worst.file} touch the stock"
     fault = fault or next((found for p in evidence.programs if (found := _blind_descent(p))), "")

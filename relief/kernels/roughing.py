@@ -1,8 +1,8 @@
 """The stock under a flat cutter that steps from node to node: what it meets and leaves, how it gets down.
 
 A pass runs along a row of the grid, its vertices are nodes. The stock kept here is only ever stamped at the
-nodes, never between them, so it stands above or at what the true sweep leaves: a move that clears it clears
-the real stock.
+nodes, never between them, so at these it stands above or at what the true sweep leaves. What may stand
+between them is looked at from `planning.between`.
 """
 
 from __future__ import annotations

@@ -50,9 +50,14 @@ def straight(ground: Ground, rules: Rules, entry: Place, low: float, heading: in
     start = (float(here[0]), float(here[1]))
     if _slant(ground, rules, start, float(here[2]), entry, low):
         return True
+    if math.dist(start, entry) > STRAIGHT:
+        return False
     inward = heading * math.ceil(ASIDE / ground.pitch) * ground.pitch
     aside = [(start[0] + inward, start[1]), (entry[0] + inward, entry[1])]
-    return _level(ground, rules, [start, entry], low) or _level(ground, rules, [start, *aside, entry], low)
+    further_in = all(0 <= x <= (ground.tip.shape[1] - 1) * ground.pitch for x, _ in aside)
+    return _level(ground, rules, [start, entry], low) or (
+        further_in and _level(ground, rules, [start, *aside, entry], low)
+    )
 
 
 def _level(ground: Ground, rules: Rules, places: list[Place], low: float) -> bool:
@@ -61,7 +66,7 @@ def _level(ground: Ground, rules: Rules, places: list[Place], low: float) -> boo
     assert here is not None
     z = float(here[2])
     height = max(z, low, *(_tip_along(ground, a, b) for a, b in pairwise(places)))
-    if math.dist(places[0], places[-1]) > STRAIGHT or height > max(z, low) + LIFT:
+    if height > max(z, low) + LIFT:
         return False
     for a, b in pairwise(places):
         blocked = rules.keep_out.blocks(ground.on_table(a, height), ground.on_table(b, height))
@@ -73,7 +78,7 @@ def _level(ground: Ground, rules: Rules, places: list[Place], low: float) -> boo
     return True
 
 
-def over(ground: Ground, rules: Rules, entry: tuple[float, float], low: float, near: float) -> None:
+def over(ground: Ground, rules: Rules, entry: Place, low: float, near: float) -> None:
     """Go over the stock to a place above a pass, whose tip is at `low` mm there, stock near it at `near`."""
     here = ground.here
     beside = ground.beside_board(entry, rules.radius)
@@ -83,15 +88,13 @@ def over(ground: Ground, rules: Rules, entry: tuple[float, float], low: float, n
         return
     start = (float(here[0]), float(here[1]))
     beyond = max(rules.radius + SIDE_GAP, widest(ground, rules))
-    highest = link_height(ground.stock, ground.pitch, start, entry, beyond)
+    highest = link_height(ground.cells, ground.pitch, start, entry, beyond)
     highest = max(highest, 0.0) if beside else highest
     height = max(float(here[2]), min(highest + GAP, rules.clearance))
     ground.go(*hop(here, (*entry, low), height, min(landing, height)))
 
 
-def _slant(
-    ground: Ground, rules: Rules, start: tuple[float, float], z: float, entry: tuple[float, float], low: float
-) -> bool:
+def _slant(ground: Ground, rules: Rules, start: Place, z: float, entry: Place, low: float) -> bool:
     """Go straight to where a pass begins, if that is near, above the tip's surface and a light cut.
 
     Where the axis comes to stand over solid stock, the cutter goes no deeper than it is.
@@ -127,9 +130,7 @@ def _middle(
     return np.array([link_height(ground.stock, ground.pitch, at, at, rules.core) for at in places])
 
 
-def _along(
-    ground: Ground, start: tuple[float, float], end: tuple[float, float]
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _along(ground: Ground, start: Place, end: Place) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Return columns and rows of the nodes nearest to a straight line, from one end to the other."""
     count = math.ceil(2 * math.dist(start, end) / ground.pitch) + 1
     x, y = (
@@ -139,7 +140,7 @@ def _along(
     return x, y
 
 
-def _tip_along(ground: Ground, start: tuple[float, float], end: tuple[float, float]) -> float:
+def _tip_along(ground: Ground, start: Place, end: Place) -> float:
     """Return the highest tip height along a straight line: of the nodes nearest to it, safe all round."""
     x, y = _along(ground, start, end)
     return float(ground.tip[y, x].max())

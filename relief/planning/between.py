@@ -21,10 +21,12 @@ Place = tuple[float, float]
 # mm between places that are looked at, and what a cutter meets of less than this counts for nothing: no wider
 # than what the roundings of its own ways leave.
 CLOSE, SLIVER = 0.05, 0.01
+# So many nodes of a pass in a row are looked at together.
+TOGETHER = 16
 
 
 def is_light(ground: Ground, rules: Rules, start: Place, end: Place, limit: float) -> bool:
-    """Return whether nothing that the cutter meets on a straight way stands higher than a limit, mm.
+    """Return whether nothing that the cutter meets on a straight way stands higher than a limit.
 
     Parameters
     ----------
@@ -32,13 +34,18 @@ def is_light(ground: Ground, rules: Rules, start: Place, end: Place, limit: floa
     rules : the cutter's radius and its lattice
     start, end : (x, y) mm, measured from node (0, 0)
     limit : mm
+
+    Returns
+    -------
+    bool
     """
     if link_height(ground.stock, ground.pitch, start, end, rules.radius + rules.step) > limit:
         return False
     if link_height(ground.cells, ground.pitch, start, end, widest(ground, rules)) <= limit:
         return True
-    rim = _rim(start, end, rules.radius - SLIVER, ground.pitch)
-    return _highest_at(ground, rules, rim, limit) <= limit
+    places = _rim(ground, rules, start, end)
+    starts, ends = _moves_about(ground, rules, np.array([start, end]))
+    return float(highest_left(places, ground.before_at(places), starts, ends, rules.radius, limit)) <= limit
 
 
 def widest(ground: Ground, rules: Rules) -> float:
@@ -47,22 +54,44 @@ def widest(ground: Ground, rules: Rules) -> float:
 
 
 def met_between(ground: Ground, rules: Rules, span: Span, nodes: npt.NDArray[np.int64]) -> Doubles:
-    """Return the highest stock that the cutter meets at the rim at some nodes of a span, mm."""
-    rim = _rim((0.0, 0.0), (0.0, 0.0), rules.radius - SLIVER, ground.pitch)
-    places = ground.pitch * np.column_stack([span.first + nodes, np.full(len(nodes), span.row)])
-    return np.array([_highest_at(ground, rules, place + rim, math.inf) for place in places])
+    """Return the highest stock that the cutter meets at some nodes of a span.
+
+    Parameters
+    ----------
+    ground, rules : as in `is_light`
+    span : the nodes of a pass
+    nodes : (n,) which of them, counted from its first
+
+    Returns
+    -------
+    (n,) mm
+    """
+    rim = _rim(ground, rules, (0.0, 0.0), (0.0, 0.0))
+    met = np.empty(len(nodes))
+    for group in np.split(np.arange(len(nodes)), np.flatnonzero(np.diff(nodes // TOGETHER)) + 1):
+        at = ground.pitch * np.column_stack([span.first + nodes[group], np.full(len(group), span.row)])
+        places = at[:, None] + rim
+        starts, ends = _moves_about(ground, rules, at)
+        before = ground.before_at(places)
+        for n, here, there in zip(group, places, before, strict=True):
+            met[n] = highest_left(here, there, starts, ends, rules.radius, math.inf)
+    return met
 
 
-def _highest_at(ground: Ground, rules: Rules, places: Doubles, limit: float) -> float:
-    """Return the highest stock at some places, (n, 2) mm, or the first that is over a limit."""
-    starts, ends = ground.moves_near(places.min(axis=0) - rules.radius, places.max(axis=0) + rules.radius)
-    return float(highest_left(places, ground.before_at(places), starts, ends, rules.radius, limit))
+def _moves_about(ground: Ground, rules: Rules, axis: Doubles) -> tuple[Doubles, Doubles]:
+    """Return both ends of all moves whose cutter may have met what one at some places, (n, 2) mm, meets."""
+    return ground.moves_near(axis.min(axis=0) - 2 * rules.radius, axis.max(axis=0) + 2 * rules.radius)
 
 
-def _rim(start: Place, end: Place, radius: float, width: float) -> Doubles:
-    """Return close places that are no further from a straight way than the radius, and hardly nearer."""
+def _rim(ground: Ground, rules: Rules, start: Place, end: Place) -> Doubles:
+    """Return close places under a cutter on a straight way, all of them or those a pitch from its rim.
+
+    A cutter of many nodes has nothing in its middle that nodes do not tell of.
+    """
+    radius, apart = rules.radius - SLIVER, min(CLOSE, ground.pitch / 2)
+    width = ground.pitch if ground.cells is ground.stock else radius
     x, y = (
-        np.arange(min(a, b) - radius, max(a, b) + radius + CLOSE, CLOSE)
+        np.arange(min(a, b) - radius, max(a, b) + radius + apart, apart)
         for a, b in zip(start, end, strict=True)
     )
     along, length = np.subtract(end, start), math.dist(start, end)
@@ -70,5 +99,5 @@ def _rim(start: Place, end: Place, radius: float, width: float) -> Doubles:
     u = (x - start[0])[None, :] * ex + (y - start[1])[:, None] * ey
     v = (y - start[1])[:, None] * ex - (x - start[0])[None, :] * ey
     away = np.hypot(u - np.clip(u, 0.0, length), v)
-    j, i = np.nonzero((away <= radius) & (away > radius - width))
+    j, i = np.nonzero((away <= radius) & (away >= radius - width))
     return np.column_stack([x[i], y[j]])

@@ -24,7 +24,7 @@ NOWHERE = -1000.0
 TALL = 0.65
 
 # A radius of fewer nodes leaves peaks that no node tells of: what stands about each is kept too.
-FEW = 8
+FEW = 5
 
 # How much further than told a board may reach on a side, mm: common practice, no source.
 UNSURE = 2.0
@@ -128,8 +128,9 @@ class Ground:
         self.trail.go(points[:, [1, 0, 2]] if self.turned else points, kinds)
 
     def before_at(self, places: Doubles) -> Doubles:
-        """Return the stock before the first move at some places, (n, 2) mm: that of the nearest node."""
-        x, y = np.rint(places / self.pitch).astype(np.int64).T
+        """Return the stock before the first move at places, (..., 2) mm: (...) mm, of the nearest nodes."""
+        node = np.rint(places / self.pitch).astype(np.int64)
+        x, y = node[..., 0], node[..., 1]
         rows, columns = self.before.shape
         there = (x >= 0) & (y >= 0) & (x < columns) & (y < rows)
         return np.where(there, self.before[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)], -np.inf)

@@ -25,7 +25,8 @@ from relief.toolpath import CUT, PLUNGE
 
 # A pass that takes less than this nowhere is left out, mm.
 TRIFLE = 0.05
-# A pit of fewer nodes than this is left to the finishing cutter where it takes more ramps to and fro.
+# What is solid over fewer nodes of a part than SHORTEST_RAMP is left to the finishing cutter where more than
+# MOST_LEGS ramps from end to end of the part would not get down to its floor.
 SHORTEST_RAMP, MOST_LEGS = 3, 25
 # A ramp that is planned as so much of the rule is not steeper than it when its heights are rounded.
 RAMP = 0.97
@@ -36,8 +37,6 @@ NARROW = 1.0
 ROOM_TO_TURN = 1.5
 # The cutter stays down over ground that is cut already where that is shorter than this, mm.
 STAY = 30.0
-# Nodes of a pass no further apart are looked at together.
-APART = 8
 # How a pass is eased: 1/mm³, what it leaves weighs so much against its bends; mm, the swings that are eased
 # first; and the rounds of that. Found by trial: a machine that speeds up its Z by 200 mm/s² follows a bend of
 # radius r at √(200 r) mm/s, and what is left higher the finishing cutter has to take.
@@ -108,7 +107,7 @@ def cut_part(ground: Ground, rules: Rules, part: Part, backward: bool, leave: fl
 
 
 def _cramped(ground: Ground, rules: Rules, floors: Doubles, axis: Doubles) -> bool:
-    """Return whether a pit in a short pass is so narrow for its depth that ramps down take too many turns."""
+    """Return whether what is solid in a part of a pass is too narrow for ramps along the part to get down."""
     deep = (axis - floors)[axis > floors + rules.bite]
     leg = RAMP * rules.steepest * ground.pitch * len(floors)
     return 0 < len(deep) < SHORTEST_RAMP and bool(deep.max() > MOST_LEGS * leg)
@@ -148,19 +147,16 @@ def _axis(ground: Ground, rules: Rules, span: Span, way: slice) -> Doubles:
 def _reachable_floor(ground: Ground, rules: Rules, span: Span, floor: float) -> tuple[Doubles, Mask]:
     """Return the lowest tip heights of a span in this layer, and where slivers between nodes raise them.
 
-    No gouge, and no cut deeper than the stepdown.
-
-    On the way from one node to the next the cutter meets what it meets at either; a node just on its rim is
-    met too.
+    No gouge, and no cut deeper than the stepdown. On the way from one node to the next the cutter meets what
+    it meets at either; a node just on its rim is met too.
     """
     surface = ground.tip[span.row, span.first : span.last].astype(np.float64)
     lowest = np.maximum(surface, floor)
     least = ndimage.minimum_filter1d(lowest, 3, mode="nearest")
     met, slivers = _met(ground, rules, span, least + rules.stepdown)
     near = ndimage.maximum_filter1d(met, 3, mode="nearest")
-    return np.maximum(lowest, near - rules.stepdown), ndimage.binary_dilation(
-        slivers, np.ones(3, dtype=np.bool_)
-    )
+    beside = ndimage.maximum_filter1d(slivers, 3, mode="nearest")
+    return np.maximum(lowest, near - rules.stepdown), beside
 
 
 def _met(ground: Ground, rules: Rules, span: Span, enough: Doubles) -> tuple[Doubles, Mask]:
@@ -172,10 +168,10 @@ def _met(ground: Ground, rules: Rules, span: Span, enough: Doubles) -> tuple[Dou
     if (around <= enough).all():
         return around, np.zeros(len(around), dtype=np.bool_)
     met = _highest(ground.stock, rules.radius + rules.step, ground.pitch, span)
-    between = np.full(len(met), -np.inf)
     unsure = np.flatnonzero((around > enough) & (around > met))
-    for group in np.split(unsure, np.flatnonzero(np.diff(unsure) > APART) + 1) if unsure.size else []:
-        between[group] = met_between(ground, rules, span, group)
+    between = np.full(len(met), -np.inf)
+    if unsure.size:
+        between[unsure] = met_between(ground, rules, span, unsure)
     return np.maximum(met, between), (between > enough) & (between > met)
 
 
@@ -233,8 +229,8 @@ def met_by(stock: Heights, pitch: float, rules: Rules, span: Span) -> Doubles:
 
 
 def near_to(ground: Ground, rules: Rules, span: Span) -> Doubles:
-    """Return the highest stock that the cutter could touch at each node of a span and halfway to the next."""
-    return _highest(ground.stock, widest(ground, rules), ground.pitch, span)
+    """Return the highest stock that the cutter could touch at each node of a span, between nodes too."""
+    return _highest(ground.cells, widest(ground, rules), ground.pitch, span)
 
 
 def _highest(stock: Heights, radius: float, pitch: float, span: Span) -> Doubles:

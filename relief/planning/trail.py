@@ -8,6 +8,7 @@ import numpy.typing as npt
 from relief.toolpath import Kinds, Points, Toolpath
 
 ROOM = 1024  # positions that there is room for at first
+RUN = 32  # moves in a row that are near a place, or not, together
 
 
 class Trail:
@@ -17,6 +18,8 @@ class Trail:
         self._points: Points = np.empty((ROOM, 3))
         self._kinds: Kinds = np.empty(ROOM, dtype=np.uint8)
         self._count = 0
+        self._low: Points = np.empty((0, 2))  # corners of the box of each whole run
+        self._high: Points = np.empty((0, 2))
 
     def __len__(self) -> int:
         return self._count
@@ -39,7 +42,7 @@ class Trail:
         self._count = count
 
     def last(self, count: int) -> Points:
-        """Return the last positions, (count, 3) mm; fewer where there are no more."""
+        """Return the last positions, (count, 3) mm, as they are kept here; fewer where there are no more."""
         return self._points[max(self._count - count, 0) : self._count]
 
     def toolpath(self) -> Toolpath:
@@ -47,9 +50,33 @@ class Trail:
         return Toolpath(self._points[: self._count].copy(), self._kinds[: self._count].copy())
 
     def near(self, low: Points, high: Points) -> tuple[Points, Points]:
-        """Return both ends, (n, 3) mm each, of all moves that come into a box seen from above."""
-        points = self._points[: self._count]
-        here = np.ones(max(self._count - 1, 0), dtype=np.bool_)
-        for along, first, last in zip(points.T, low, high, strict=False):
-            here &= (np.minimum(along[:-1], along[1:]) <= last) & (np.maximum(along[:-1], along[1:]) >= first)
-        return points[:-1][here], points[1:][here]
+        """Return both ends of all moves that come into a box seen from above.
+
+        Parameters
+        ----------
+        low, high : (2,) mm, the box's corners
+
+        Returns
+        -------
+        starts, ends : (n, 3) mm each, in the order they are run
+        """
+        self._box()
+        runs = np.flatnonzero(((self._low <= high) & (self._high >= low)).all(axis=1))
+        last = np.arange(len(self._low) * RUN, self._count - 1)  # moves of no whole run yet
+        moves = np.append((runs[:, None] * RUN + np.arange(RUN)).ravel(), last)
+        starts, ends = self._points[moves], self._points[moves + 1]
+        here = np.ones(len(moves), dtype=np.bool_)
+        for k in (0, 1):
+            here &= np.minimum(starts[:, k], ends[:, k]) <= high[k]
+            here &= np.maximum(starts[:, k], ends[:, k]) >= low[k]
+        return starts[here], ends[here]
+
+    def _box(self) -> None:
+        """Bring the boxes of whole runs up to date."""
+        done, whole = len(self._low), max(self._count - 1, 0) // RUN
+        if whole > done:
+            places = self._points[done * RUN : whole * RUN + 1, :2]
+            firsts, beyond = np.arange(whole - done) * RUN, places[RUN::RUN]
+            low = np.minimum(np.minimum.reduceat(places[:-1], firsts), beyond)
+            high = np.maximum(np.maximum.reduceat(places[:-1], firsts), beyond)
+            self._low, self._high = np.vstack([self._low, low]), np.vstack([self._high, high])

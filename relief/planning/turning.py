@@ -12,12 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from relief.kernels.roughing import carve_capsule
-from relief.planning.between import is_light
+from relief.planning.between import Place, is_light
 from relief.planning.ground import Doubles, Ground, Rules
 from relief.planning.linking import link_height
 from relief.toolpath import CUT, PLUNGE
-
-Place = tuple[float, float]
 
 # Chords of a bow: so many that corners between them are no slower than the bow, at 3 mm across and a corner
 # tolerance of 0.01 mm.

@@ -102,12 +102,16 @@ def simulated(
 @cache
 def facts(name: str, edge: str = "open", cut: CutDirection = "both ways", allowance: float = 0.4) -> Facts:
     """Play a planned field."""
-    it = case(name, edge, cut, allowance)
+    return played(case(name, edge, cut, allowance))
+
+
+def played(it: Case, radius: float = CUTTER.diameter / 2) -> Facts:
+    """Play a plan."""
     points = it.path.points
     taken, axis = np.zeros(len(points)), np.zeros(len(points))
     nodes = np.rint((points[:, :2] - it.target.origin) / PITCH).astype(int)
     carved = np.zeros(it.target.heights.shape)
-    for k, stock, removed in simulated(it):
+    for k, stock, removed in simulated(it, radius=radius):
         carved, taken[k] = stock, removed.max()
         column, row = nodes[k]
         axis[k] = removed[row, column] if removed.any() else 0.0
@@ -462,3 +466,15 @@ def test_rest_roughing_of_what_is_clear_has_no_path() -> None:
         it.target, it.relief.region, SMALL, SMALL_RULES, left=stands, overrun=OVERRUN, clearance=CLEARANCE
     )
     assert len(path.points) == 0
+
+
+@pytest.mark.parametrize("diameter", [0.3, 0.4, 0.6, 1.0])
+def test_a_cutter_of_few_nodes_keeps_to_the_stepdown(diameter: float) -> None:
+    """Even one so thin that nothing about a node is surely cut where it goes."""
+    relief, cutter = fields.terrain(6.0, 2.0, PITCH), Cutter(kind="flat", diameter=diameter)
+    target, rules = surround(relief, (2.0, 2.0), "open"), replace(RULES, stepdown=0.5, stepover=PITCH)
+    path = plan_roughing(target, relief.region, cutter, rules, overrun=0.5, clearance=CLEARANCE, step=STEP)
+    found = played(Case(target, path, rules, relief), radius=diameter / 2)
+    rapid = found.kinds == RAPID
+    assert found.taken[~rapid].max() <= rules.stepdown + BLUR
+    assert found.taken[rapid].max() <= BLUR
